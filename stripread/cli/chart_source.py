@@ -105,7 +105,7 @@ class StoredChartSource:
 
     def evidence(self, given: ChartOptions) -> Evidence:
         """Return the check standards and expiry date in the store."""
-        from stripread.intake.release_gate import gate_evidence
+        from stripread.intake.qualification import gate_evidence
 
         if given != ChartOptions():
             raise click.UsageError("the store contains check standards (stripread chart check) and expiry date "

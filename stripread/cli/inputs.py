@@ -53,7 +53,7 @@ def _of_files(chart: Path, profiles: Sequence[Path]) -> ReadingMaterials:
 
 def _stored(batch: str, profiles: Sequence[Path]) -> ReadingMaterials:
     from stripread.cli.store import open_store_from_settings
-    from stripread.intake.phones import qualified_models
+    from stripread.intake.qualification import qualified_models
     from stripread.store import chart_selection
 
     store = open_store_from_settings()

@@ -54,7 +54,7 @@ def due(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, ics: 
     """
     found = _due_list(store, scope, weeks, intervals)
     if ics is not None:
-        from stripread.monitoring.schedule.ical import calendar
+        from stripread.monitoring.schedule.due import calendar
 
         write_whole(ics, calendar(found.items, store.clock()))
     echo(msgspec.json.encode(found) if as_json else "\n".join(due_lines(found)))

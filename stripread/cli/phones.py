@@ -31,7 +31,7 @@ def phones() -> None:
 @json_lines_option
 def list_(*, as_json: bool) -> None:
     """List phones with model and qualification."""
-    from stripread.intake.phones import last_passed, qualified_models
+    from stripread.intake.qualification import last_passed, qualified_models
 
     store = open_store_from_settings()
     qualified, passed = qualified_models(store, store.clock()), last_passed(store)

@@ -21,7 +21,7 @@ from stripread.store.reading_status import REVIEW_STATUS_NAMES
 
 if TYPE_CHECKING:
     from stripread.monitoring.sites import Scope
-    from stripread.review.statistics import ReviewerAgreement, ReviewSummary
+    from stripread.review.session import ReviewerAgreement, ReviewSummary
     from stripread.store.store import Store
 
 _reading = click.argument("reading")
@@ -130,7 +130,7 @@ def locate(reading: str, *, corners: str | None, pads: tuple[str, ...], run: int
     changed.
     """
     from stripread.cli.show_reading import as_text
-    from stripread.review.manual_location import reread_with_manual_location
+    from stripread.review.move import reread_with_manual_location
     from stripread.store.models.materials import StoredChart
 
     session, id_ = _open(reading)
@@ -158,7 +158,7 @@ def _open(reading: str) -> tuple[ReviewSession, str]:
 @json_option
 def statistics(*, since: datetime | None, as_json: bool) -> None:
     """Count decisions and faults; show how well pairs of reviewers agree on the same readings."""
-    from stripread.review.statistics import summary
+    from stripread.review.session import summary
 
     found = summary(open_store_from_settings(), since and since.replace(tzinfo=UTC))
     echo(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))

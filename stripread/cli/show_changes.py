@@ -7,7 +7,7 @@ from typing import Final
 
 from assess.decision import VERDICT_NAMES
 from shared.text import many
-from stripread.intake.assessment_changes import AssessmentChange
+from stripread.intake.reassess import AssessmentChange
 
 #: Changes listed; the others are counted.
 _LISTED: Final = 30

@@ -152,7 +152,7 @@ def limits(*, points: Sequence[str], limits: str | None, since: datetime | None,
     from stripread.cli.show_changes import change_lines
     from stripread.cli.store import store_and_account
     from stripread.intake.terms import register_set
-    from stripread.operations.limit_assignment import assign_limits, limit_changes
+    from stripread.operations.assignment import assign_limits, limit_changes
     from stripread.store.lookup import resolve_id
     from stripread.store.models.sites import LimitAssignment, SamplingPoint
     from stripread.store.site_access import ALL_SITES

@@ -15,11 +15,10 @@ from stripread.cli.output import echo, with_progress
 from stripread.cli.show_changes import change_lines
 from stripread.cli.store import begins, current_account, scratch, store_and_account
 from stripread.exchange.csv_import import columns, records_of
-from stripread.exchange.import_assessment import assess_all, assess_imported
 from stripread.exchange.import_records import ImportResult, ParsedRecord, import_all
 from stripread.exchange.jsonl import NO_ORIGINALS, Originals, import_photographs, records_in
-from stripread.intake.assessment_changes import AssessmentChange
 from stripread.intake.materials_import import import_file
+from stripread.intake.reassess import AssessmentChange, assess_all, assess_imported
 from stripread.intake.terms import catalogue, own_terms
 from stripread.store.settings import load_settings
 from stripread.store.store import Store

@@ -11,8 +11,8 @@ from stripread.cli.commands import CommandGroup
 from stripread.cli.options import DAY, json_lines_option, json_option
 from stripread.cli.output import echo, echo_error
 from stripread.cli.store import hint_account, open_store_from_settings, store_and_account
-from stripread.monitoring.technicians import TechnicianStatus
-from stripread.monitoring.technicians import technicians as all_technicians
+from stripread.intake.qualification import TechnicianStatus
+from stripread.intake.qualification import technicians as all_technicians
 from stripread.store.accounts import create_account
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import resolve_id

@@ -18,7 +18,7 @@ from stripread.demo.workers import WorkerPool
 from stripread.exchange.csv_import import records_of
 from stripread.exchange.import_records import import_all
 from stripread.intake.materials_import import add_release, import_file, register_batch, register_chart, register_tube
-from stripread.intake.release_gate import gate_evidence
+from stripread.intake.qualification import gate_evidence
 from stripread.intake.terms import catalogue, own_terms
 from stripread.store.accounts import create_account, create_first_administrator
 from stripread.store.models.accounts import Role

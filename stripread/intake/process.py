@@ -11,7 +11,7 @@ from datetime import UTC, date
 from itertools import groupby
 
 import msgspec
-from sqlalchemy import select
+from sqlalchemy import Connection, select
 
 from assess.assessment import Assessment
 from assess.diagnosis.upstream import NotCompared, Upstream
@@ -22,10 +22,9 @@ from calibration.chart import Chart
 from shared.errors import InputError
 from stripread.intake.laboratory_samples import prior_of
 from stripread.intake.pairing import pairing_of
-from stripread.intake.phones import qualified_models
+from stripread.intake.qualification import qualified_models
 from stripread.intake.reassess import pair_again
-from stripread.intake.receive import after_dip_s, time_flags
-from stripread.intake.retake import replaced
+from stripread.intake.receive import SampleInfo, after_dip_s, time_flags
 from stripread.intake.sampling_context import machine_for_point, place_flags
 from stripread.intake.terms import assess_on, own_terms, terms_at
 from stripread.reading.assessment import sample_of
@@ -40,7 +39,7 @@ from stripread.store.models.materials import OwnTerms, Phone
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import SamplingPoint
 from stripread.store.photos.address import StoredPhoto
-from stripread.store.reading_status import current_assessment, last_reading, last_reading_id
+from stripread.store.reading_status import current_assessment, last_reading, last_reading_id, superseding
 from stripread.store.schema import BODIES, RECORD_TYPES, decode
 from stripread.store.store import Store
 
@@ -247,3 +246,33 @@ class _Intake:
         if stored_meanwhile is not None:
             return self._stored_result(photograph, self.store.get(StoredReading, stored_meanwhile))
         return IntakeResult(photograph, reading, judged, done.why, new=True)
+
+
+_READINGS = RECORD_TYPES[StoredReading].table
+_REMEDY = "send it as a separate reading"
+
+
+def check_retake(store: Store, by: str, reading: str, info: SampleInfo) -> None:
+    """Raise RecordsError if a photograph with this information may not replace ``reading``."""
+    found = store.find(StoredReading, id=reading)
+    if not found:
+        raise RecordsError("no such reading to replace", where="replaces", found=reading, remedy=_REMEDY)
+    if found[0].account != by:
+        raise RecordsError("only the account that took a photograph may replace it", where="replaces",
+                           found=f"a reading by account {found[0].account}", remedy=_REMEDY)
+    earlier = store.get(Photograph, found[0].photograph)
+    if (earlier.point, earlier.batch) != (info.point, info.batch or earlier.batch):
+        raise RecordsError("a replacement must be of the same sampling point and strip batch", where="replaces",
+                           found=f"sampling point {info.point or 'none'}, batch {info.batch or 'not stated'}",
+                           allowed=f"sampling point {earlier.point or 'none'}, batch {earlier.batch}", remedy=_REMEDY)
+
+
+def replaced(connection: Connection, reading: str, retaken: Reading) -> str | None:
+    """Return the reading that ``retaken`` supersedes: ``reading``, or what superseded it in the meantime.
+
+    None if that reading has a result and the photograph taken again has none.
+    """
+    while (later := superseding(connection, reading)) is not None:
+        reading = later
+    earlier_status = connection.scalar(select(_READINGS.c.status).where(_READINGS.c.id == reading))
+    return None if retaken.status == "no-result" and earlier_status == "measured" else reading

@@ -12,7 +12,7 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.estimate import Z95
 from shared.notation import PLAIN, Notation
-from stripread.intake.sample_assessment import assess_results
+from stripread.intake.reassess import assess_results
 from stripread.store.models.evidence import LabResult
 from stripread.store.models.record import new_id
 from stripread.store.store import Store

@@ -20,7 +20,7 @@ from calibration.statistics.distributions import at_most, exact_interval
 from shared.analytes import ANALYTES
 from shared.estimate import Z95, Estimate
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
-from stripread.monitoring.trend.visits import same_strip, visits
+from stripread.monitoring.trend.series import same_strip, visits
 from stripread.monitoring.valid_readings import ValidReading, valid_readings
 from stripread.reading.combine import combine
 from stripread.store.errors import RecordsError

@@ -11,8 +11,7 @@ import msgspec
 
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.monitoring.trend.change_points import LevelStep, Segment, levels
-from stripread.monitoring.trend.series import series
-from stripread.monitoring.trend.visits import load_visits
+from stripread.monitoring.trend.series import load_visits, series
 from stripread.monitoring.valid_readings import valid_readings
 from stripread.store.store import Store
 

@@ -10,7 +10,7 @@ from typing import get_args
 import msgspec
 
 from assess.decision import Verdict
-from stripread.intake.sample_assessment import current_assessments
+from stripread.intake.reassess import current_assessments
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.monitoring.status import status_of

@@ -8,8 +8,7 @@ from typing import Final
 from assess.treatment.options import treatment_of
 from assess.treatment.unit import TreatmentUnit
 from shared.errors import InputError
-from stripread.exchange.import_assessment import assess_imported
-from stripread.intake.assessment_changes import AssessmentChange
+from stripread.intake.reassess import AssessmentChange, assess_imported
 from stripread.intake.unit_history import services
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Job, Service, Unit

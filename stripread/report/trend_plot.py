@@ -9,8 +9,8 @@ from typing import Final
 
 from shared.analytes import ANALYTES
 from shared.text import format_value
+from stripread.monitoring.trend.series import Event
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend, TrendPoint
-from stripread.monitoring.trend.visits import Event
 from stripread.report.frame import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, Ticks, even_ticks
 from stripread.report.render import write_page
 from stripread.report.trend_text import day, headline, sentences

@@ -1,12 +1,8 @@
-"""Correction of the sampling point, tube or account of a photograph, with a reason.
-
-The audit trail records both places and the reason. A new reading supersedes the earlier one: with another tube the
-photograph is evaluated again, at another point the same values are assessed for the machine there. The new reading is
-queued for review; decisions on the earlier one remain with it.
-"""
+"""Correction of where a photograph belongs, or of where its card is: it is evaluated again, with a reason."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Final
 
 import msgspec
@@ -14,17 +10,18 @@ import msgspec
 from shared.errors import InputError
 from stripread.intake.laboratory_samples import prior_of
 from stripread.intake.pairing import pairing_of
-from stripread.intake.phones import qualified_models
 from stripread.intake.process import AS_USUAL, BatchContext, IntakeOptions, ReadResult, job_for, read_and_judge
+from stripread.intake.qualification import qualified_models
 from stripread.intake.sampling_context import machine_for_point, place_flags
 from stripread.intake.terms import assess_on, own_terms, terms_at
 from stripread.reading.assessment import sample_of
 from stripread.reading.context import with_status_flags
+from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.read import ReadingSetup
-from stripread.reading.result import Reading
-from stripread.review.reanalysis.job import OriginalReading, load_original
-from stripread.review.reanalysis.run import put_successor
-from stripread.review.session import give_a_reason
+from stripread.reading.result import ManualLocation, Reading
+from stripread.review.reanalysis.job import OriginalReading, ReanalysisPlanner, SkippedReading, load_original, reanalyse
+from stripread.review.reanalysis.run import ReanalysisOptions, put_successor, supersede
+from stripread.review.session import ReviewSession, check_latest, check_role, give_a_reason
 from stripread.store import chart_selection
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account, Role
@@ -140,3 +137,35 @@ def _judged(store: Store, reading: Reading, photograph: Photograph) -> ReadResul
             prior_of(store, point, photograph.sampled)))
     except InputError as error:
         return ReadResult(reading, why=error.message)
+
+
+def reread_with_manual_location(
+    session: ReviewSession, reading: str, manual: ManualLocation, why: str, executor: Executor = SERIAL
+) -> StoredReading:
+    """Evaluate the photograph again with a manual location; the new reading supersedes the old one.
+
+    Both are retained, and the new reading is queued for review. Raises RecordsError if the account may not review, the
+    photograph was purged, or there is still no result; then nothing is stored.
+    """
+    store = session.store
+    _check_location(store, session.account, reading)
+    give_a_reason(why, f"reading {reading}")
+    planner, old = ReanalysisPlanner(store), load_original(store, reading)
+    job = planner.as_made(old)
+    if isinstance(job, SkippedReading):
+        raise RecordsError("the photograph cannot be evaluated again", where=f"reading {reading}", found=job.why)
+    done = next(executor.map(reanalyse, planner.materials, [replace(job, manual=manual)]))
+    if done.reading is None or done.reading.status == "no-result":
+        raise RecordsError("no result at this location either; nothing was stored", where=f"reading {reading}",
+                           found=done.why, remedy="locate card and strip again, or photograph another strip")
+    new = supersede(store, old, done, ReanalysisOptions(by=session.account, why=why))
+    if new is None:
+        raise RecordsError("the reading was superseded meanwhile", where=f"reading {reading}",
+                           remedy="review the new reading")
+    return store.get(StoredReading, new)
+
+
+def _check_location(store: Store, account: str, reading: str) -> None:
+    check_role(next(iter(store.find(Account, id=account)), None), account)
+    with store.viewing() as connection:
+        check_latest(connection, reading)

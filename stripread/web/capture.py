@@ -11,14 +11,12 @@ from shared.errors import InputError
 from shared.flags import FLAGS, Flag
 from shared.text import moment_from_text
 from stripread.intake import process, receive
-from stripread.intake.process import IntakeOptions, IntakeResult
+from stripread.intake.process import IntakeOptions, IntakeResult, check_retake
 from stripread.intake.receive import PhotoInfo, SampleInfo
-from stripread.intake.retake import check_retake
 from stripread.reading.context import with_status_flags
 from stripread.reading.photo_file import PhotoFile
 from stripread.reading.result import ManualLocation, Reading
-from stripread.review.manual_location import reread_with_manual_location
-from stripread.review.move import Destination, move
+from stripread.review.move import Destination, move, reread_with_manual_location
 from stripread.review.reanalysis.comparison import ReadingComparison
 from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate
 from stripread.review.session import ReviewSession

@@ -15,8 +15,8 @@ from shared.text import written
 from stripread.monitoring.assessed_water import assessment_of, judgements_of
 from stripread.monitoring.sites import SiteInventory
 from stripread.monitoring.status import SiteStatus, WaterStatus
+from stripread.monitoring.trend.series import Event
 from stripread.monitoring.trend.trend import AnalyteTrend, Trend, TrendPoint
-from stripread.monitoring.trend.visits import Event
 from stripread.report.figures.time_plot import PlottedValue, TimePlot, time_plot
 from stripread.report.figures.window import LimitBounds, Tone, WindowBar, bounds_of, list_bar, own_of, plain_bar, tone
 from stripread.report.text import permitted

@@ -15,9 +15,8 @@ from stripread.intake.unit_history import last_renewal
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.monitoring.trend.change_points import Segments, levels
 from stripread.monitoring.trend.drift import Drift, FittedBand, fitted_band
-from stripread.monitoring.trend.series import Series, series
+from stripread.monitoring.trend.series import Event, Series, Visit, events, load_visits, series
 from stripread.monitoring.trend.unit_ends import End, Waters, end_of, waters
-from stripread.monitoring.trend.visits import Event, Visit, events, load_visits
 from stripread.monitoring.valid_readings import valid_readings
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Place, SamplingPoint, Service, Site, Unit

@@ -21,7 +21,6 @@ from stripread.intake.terms import own_terms, terms_at
 from stripread.intake.unit_history import LOADING_ANALYTES, capacity_litres
 from stripread.monitoring.sites import SiteInventory
 from stripread.monitoring.trend.breakthrough import Breakthrough
-from stripread.monitoring.trend.capacity import days_to_share
 from stripread.monitoring.trend.change_points import RECENT, Segment, recent_level
 from stripread.monitoring.trend.drift import (
     EXHAUSTED_FRACTION,
@@ -30,11 +29,11 @@ from stripread.monitoring.trend.drift import (
     REMOVED_ANALYTES,
     Drift,
     Exhaustion,
+    days_to_share,
     drift,
     has_risen,
 )
-from stripread.monitoring.trend.series import Series, series
-from stripread.monitoring.trend.visits import Visit, load_visits
+from stripread.monitoring.trend.series import Series, Visit, load_visits, series
 from stripread.monitoring.valid_readings import ValidReading, corrections, latest, valid_readings
 from stripread.store.models.materials import OwnTerms
 from stripread.store.models.sites import SamplingPoint, Service, Unit

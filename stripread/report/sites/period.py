@@ -12,7 +12,7 @@ from shared.analytes import ANALYTES
 from shared.estimate import Estimate
 from shared.text import format_value, many
 from stripread.intake.laboratory_samples import laboratory_samples
-from stripread.intake.sample_assessment import current_assessments
+from stripread.intake.reassess import current_assessments
 from stripread.monitoring.machine_ledger import MachineLedger, machine_ledger
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.operations.decisions import decisions

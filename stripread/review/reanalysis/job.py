@@ -9,8 +9,8 @@ from typing import Final
 from calibration.chart import Chart
 from shared.flags import FLAGS
 from shared.profile import PrintProfile, nominal, profile_of
-from stripread.intake.phones import qualified_models
 from stripread.intake.process import BatchContext, ReadJob, ReadResult, job_for, read_and_judge
+from stripread.intake.qualification import qualified_models
 from stripread.intake.terms import own_terms
 from stripread.reading.read import ReadError, ReadingSetup
 from stripread.reading.result import ManualLocation, Provenance

@@ -13,7 +13,7 @@ from calibration.control import control_charts
 from shared.errors import InputError
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.check_standards import for_control
-from stripread.intake.release_gate import check_pairs, release_chart, withdraw_chart
+from stripread.intake.qualification import check_pairs, release_chart, withdraw_chart
 from stripread.reading.check_samples import judge
 from stripread.report.calibration_text import validity
 from stripread.report.figures.quality import control_figures, level_errors

@@ -14,13 +14,19 @@ from starlette.responses import Response
 
 from shared.errors import InputError
 from stripread.exchange.csv_import import columns, records_of
-from stripread.exchange.import_assessment import assess_imported
 from stripread.exchange.import_records import ParsedRecord, RecordChange, import_all, import_changes
+from stripread.intake.reassess import assess_imported
 from stripread.intake.terms import catalogue, limit_sets, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, load_sites
-from stripread.operations.limit_assignment import LimitChange, assign_limits, limit_changes
-from stripread.operations.unit_assignment import UnitChange, assign_unit, unit_changes
+from stripread.operations.assignment import (
+    LimitChange,
+    UnitChange,
+    assign_limits,
+    assign_unit,
+    limit_changes,
+    unit_changes,
+)
 from stripread.store.models.sites import LimitAssignment, SamplingPoint
 from stripread.web.listing import group_names
 from stripread.web.refusals import HTTPRefusal

@@ -12,8 +12,7 @@ from assess.treatment.options import treatment_of
 from assess.treatment.treatment import Setting
 from shared.errors import InputError
 from stripread.monitoring.sites import Scope, load_sites
-from stripread.operations.commissioning import UnitCheck, check_reading
-from stripread.operations.commissioning_progress import CommissioningProgress, commissioning_progress
+from stripread.operations.commissioning import CommissioningProgress, UnitCheck, check_reading, commissioning_progress
 from stripread.operations.service import record_service
 from stripread.report.document.model import html
 from stripread.report.document.pdf import pdf

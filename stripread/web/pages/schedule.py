@@ -12,8 +12,7 @@ from starlette.responses import Response
 
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.reassess import reassess_sites
-from stripread.monitoring.schedule.due import DueList, due_list
-from stripread.monitoring.schedule.ical import calendar
+from stripread.monitoring.schedule.due import DueList, calendar, due_list
 from stripread.monitoring.schedule.intervals import DueItem, Kind, load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.operations.service import record_service

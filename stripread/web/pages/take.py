@@ -15,8 +15,7 @@ from shared.errors import InputError
 from stripread.intake.process import IntakeResult
 from stripread.intake.receive import SampleInfo
 from stripread.monitoring.latest_results import latest_readings, latest_results
-from stripread.monitoring.schedule.intervals import load_intervals
-from stripread.monitoring.schedule.points import tests_due
+from stripread.monitoring.schedule.intervals import load_intervals, tests_due
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.reading.photo_file import PhotoFile
 from stripread.report.figures.value_row import value_rows

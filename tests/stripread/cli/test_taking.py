@@ -16,10 +16,10 @@ from shared.strip import default_strip
 from shared.text import written
 from stripread.cli.main import run
 from stripread.intake.check_standards import for_control
-from stripread.intake.phones import qualified_models
+from stripread.intake.qualification import qualified_models
 from stripread.intake.receive import SampleInfo, receive_photo
+from stripread.monitoring.schedule.due import materials as due_materials
 from stripread.monitoring.schedule.intervals import load_intervals
-from stripread.monitoring.schedule.materials import materials as due_materials
 from stripread.reading.photo_file import open_photo
 from stripread.store.chart_selection import chart_flags as materials_state
 from stripread.store.integrity import verify_store

@@ -13,7 +13,7 @@ import pytest
 from assess import load_equipment, load_limits
 from assess.limits import DEFAULT_SET
 from assess.treatment.unit import load_units
-from stripread.exchange.import_assessment import assess_all, assess_imported
+from stripread.intake.reassess import assess_all, assess_imported
 from stripread.intake.typed_values import TypedValues, store_typed_values
 from stripread.monitoring.machine_ledger import machine_ledger
 from stripread.monitoring.schedule.intervals import load_intervals

@@ -5,10 +5,10 @@ from datetime import timedelta
 import pytest
 
 from shared.errors import InputError
-from stripread.intake.sample_assessment import assess_samples, current_assessments
+from stripread.intake.reassess import assess_samples, current_assessments
 from stripread.intake.terms import own_terms, terms_at
 from stripread.monitoring.trend.unit_ends import upper_limits
-from stripread.operations.limit_assignment import assign_limits, limit_changes
+from stripread.operations.assignment import assign_limits, limit_changes
 from stripread.store.models.evidence import LabResult
 from stripread.store.models.sites import LimitAssignment, SamplingPoint
 from stripread.store.site_access import ALL_SITES

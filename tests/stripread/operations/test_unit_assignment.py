@@ -5,8 +5,8 @@ from datetime import timedelta
 import pytest
 
 from shared.errors import InputError
-from stripread.intake.sample_assessment import assess_samples, current_assessments
-from stripread.operations.unit_assignment import assign_unit, unit_changes
+from stripread.intake.reassess import assess_samples, current_assessments
+from stripread.operations.assignment import assign_unit, unit_changes
 from stripread.store.models.evidence import LabResult
 from stripread.store.models.sites import Service
 from stripread.store.site_access import ALL_SITES

@@ -15,8 +15,7 @@ from stripread.report.sites.group import group_report
 from stripread.report.sites.site import site_report
 from stripread.report.test_report.report import Issuing, audit_report
 from stripread.review.queue import queue
-from stripread.review.session import ReviewSession
-from stripread.review.statistics import summary
+from stripread.review.session import ReviewSession, summary
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.settings import Issuer, ReviewPolicy, Settings

@@ -17,7 +17,7 @@ from stripread.reading.manual_location import points_of
 from stripread.reading.photo_file import PhotoFile
 from stripread.reading.read import read_photo
 from stripread.reading.result import ManualLocation, Reading
-from stripread.review.manual_location import reread_with_manual_location
+from stripread.review.move import reread_with_manual_location
 from stripread.review.queue import queue
 from stripread.review.session import ReviewSession
 from stripread.store.errors import RecordsError

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from stripread.review.session import ReviewSession
-from stripread.review.statistics import summary
+from stripread.review.session import ReviewSession, summary
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 from tests.stripread.review.conftest import Reader

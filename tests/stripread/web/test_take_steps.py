@@ -11,7 +11,7 @@ from playwright.sync_api import Page, Route, expect
 
 from calibration.chart import Chart
 from stripread.intake.materials_import import register_chart
-from stripread.intake.release_gate import withdraw_chart
+from stripread.intake.qualification import withdraw_chart
 from stripread.store.models.evidence import Photograph, Review, StoredReading
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.reading_query import ReadingFilter, readings

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from icalendar import Calendar
 
-from stripread.monitoring.schedule.ical import calendar
+from stripread.monitoring.schedule.due import calendar
 from stripread.monitoring.schedule.intervals import DueItem
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from assess.treatment.upkeep import STEEPNESS
-from stripread.monitoring.trend.capacity import days_to_share
+from stripread.monitoring.trend.drift import days_to_share
 
 
 @pytest.mark.parametrize(("share", "unchanged"), [(0.5, 0.0), (0.2, 0.0), (0.2, 120.0), (0.7, 150.0)])

@@ -15,9 +15,8 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from stripread.monitoring.trend.change_points import levels, recent_level
-from stripread.monitoring.trend.series import Series
+from stripread.monitoring.trend.series import Series, Visit
 from stripread.monitoring.trend.series import series as series_of
-from stripread.monitoring.trend.visits import Visit
 from stripread.store.models.value_summary import ValueSummary
 
 Array = NDArray[np.float64]
