@@ -10,10 +10,9 @@ import numpy as np
 
 from shared.profile import PrintProfile
 from shared.spectra import WAVELENGTHS_NM
-from stripread.demo import cameras
-from stripread.demo.cameras import Array, Camera, Rng
-from stripread.demo.cameras import random_camera as camera
-from stripread.demo.dyes import INDICATORS, LOAD_SD, NM, Indicator, bump
+from stripread.demo import dyes
+from stripread.demo.dyes import INDICATORS, LOAD_SD, NM, Array, Camera, Indicator, Rng, bump
+from stripread.demo.dyes import random_camera as camera
 
 __all__ = ["GOOD_LAMPS", "INDICATORS", "LOAD_SD", "NM", "SITE_LAMPS", "Array", "Camera", "Exposure", "Indicator", "Rng",
            "batch", "bump", "camera", "expose", "lamp", "mixed_light", "on_wavelengths", "printing", "relative"]
@@ -68,7 +67,7 @@ def printing(designed: Array, rng: Rng) -> Array:
     return np.vstack([designed[-1] * np.minimum(ratio, 1.0) ** thickness, designed[-1:]])
 
 
-class Exposure(cameras.Exposure):
+class Exposure(dyes.Exposure):
     """A photograph of which only the means of areas are known."""
 
     def counts(self, reflectance: Array, places: Array, stray: Array, rng: Rng) -> Array:
@@ -82,7 +81,7 @@ class Exposure(cameras.Exposure):
 
 def expose(one: Camera, power: Array, paper: Array, rng: Rng) -> Exposure:
     """A photograph under a lamp of ``power`` (61,), as the sample company's cameras expose its ``paper`` (61,)."""
-    return Exposure(**vars(cameras.expose(one, power, paper, rng)))
+    return Exposure(**vars(dyes.expose(one, power, paper, rng)))
 
 
 def on_wavelengths(profile: PrintProfile, ids: Sequence[str]) -> Array:

@@ -10,8 +10,7 @@ import msgspec
 
 from shared.files import read_json, write_whole
 from stripread.cli.commands import CommandGroup
-from stripread.cli.executor import cluster_or_serial
-from stripread.cli.options import FILE, cluster_option, json_option
+from stripread.cli.options import FILE, cluster_option, cluster_or_serial, json_option
 from stripread.cli.output import DONE, WRONG, echo, echo_error, with_progress
 from stripread.cli.store import open_store_from_settings
 from stripread.store.audit_trail import AuditEntry, Checkpoint, chain_links

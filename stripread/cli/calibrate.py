@@ -11,10 +11,9 @@ from shared.card import default_card, read_card
 from shared.profile import read_profile
 from shared.strip import default_strip, read_strip
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.executor import cluster_or_serial, for_workers
-from stripread.cli.options import FILE, cluster_option, json_option
+from stripread.cli.options import FILE, cluster_option, cluster_or_serial, for_workers, json_option
 from stripread.cli.output import DONE, NO_RESULT, echo, echo_error, with_progress
-from stripread.cli.show_calibration import calibration_json, calibration_lines, detail_lines
+from stripread.cli.show_chart import calibration_json, calibration_lines, detail_lines
 from stripread.reading.calibrate import Material, calibrate_material
 from stripread.reading.check_samples import judge, read_check_samples
 from stripread.reading.read import ReadingSetup

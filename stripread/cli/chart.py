@@ -186,7 +186,7 @@ def impact(chart: Path | None, *, tube: str | None, phone: str | None, as_json: 
     The command lists affected readings, verdicts that would change without them, issued reports to amend, and sampling
     points to test again.
     """
-    from stripread.cli.show_impact import impact_lines
+    from stripread.cli.show_changes import impact_lines
     from stripread.cli.store import open_store_from_settings
     from stripread.review.withdrawal_impact import MATERIALS, Material, withdrawal_impact
     from stripread.store.lookup import resolve_id

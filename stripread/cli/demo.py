@@ -41,7 +41,7 @@ def _tour(out: Path) -> int:
     from calibration.chart import save_chart
     from shared.profile import read_profile
     from stripread.cli.reader import BatchReader, Report
-    from stripread.demo.tour import STOPS, site_shots, write_profile, write_shots
+    from stripread.demo.standards import STOPS, site_shots, write_profile, write_shots
     from stripread.reading.photo_file import load_photo
     from stripread.report.overlay import write_overlay
 
@@ -68,7 +68,7 @@ def _calibrated(folder: Path, now: datetime) -> Chart:
     from shared.card import default_card
     from shared.strip import default_strip
     from stripread.demo.printing import print_profile
-    from stripread.demo.tour import BATCH, standard_shots, write_shots, write_table
+    from stripread.demo.standards import BATCH, standard_shots, write_shots, write_table
     from stripread.reading.calibrate import Material, calibrate_material
 
     echo("Calibrating a fictitious strip batch from its standards ...")

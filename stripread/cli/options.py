@@ -1,7 +1,8 @@
-"""Options that several commands share."""
+"""Options that several commands share, and where their work runs: here, in processes, or on a cluster."""
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from functools import wraps
@@ -15,6 +16,7 @@ from shared.flags import FLAGS
 
 if TYPE_CHECKING:
     from shared.strip import StripType
+    from stripread.reading.executors import Executor
     from stripread.reading.result import ManualLocation
     from stripread.store.reading_query import ReadingFilter
     from stripread.store.store import Store
@@ -151,3 +153,44 @@ def _start(day: datetime | None) -> datetime | None:
 
 def _end(day: datetime | None) -> datetime | None:
     return day and day.replace(tzinfo=UTC) + timedelta(days=1, microseconds=-1)
+
+
+def chosen_executor(jobs: int | None, *, worth: int, processes: int | None, cluster: str | None) -> Executor:
+    """Return the executor that the options and settings name.
+
+    ``jobs``: their number, None where it is unknown and may be large. ``worth``: the number of jobs that take as long
+    as starting a process; fewer jobs use a cluster only where ``--cluster`` names it. Raises InputError for a cluster
+    that cannot be used safely.
+    """
+    from stripread.reading.executors import SERIAL, executor_for
+
+    if cluster and processes:
+        raise click.UsageError("--processes is for this machine and --cluster for others: give only one")
+    if cluster or (not processes and (jobs is None or jobs >= worth)):
+        found = cluster_or_serial(cluster)
+        if found is not SERIAL:
+            return found
+    return executor_for(worth * (os.cpu_count() or 1) if jobs is None else jobs, worth=worth, processes=processes)
+
+
+def cluster_or_serial(cluster: str | None) -> Executor:
+    """Return the executor on the cluster that the option or the settings name, otherwise in this process."""
+    import msgspec
+
+    from stripread.reading.cluster_executor import ClusterExecutor
+    from stripread.reading.executors import SERIAL
+    from stripread.store.settings import load_settings
+
+    named = load_settings().cluster
+    used = msgspec.structs.replace(named, scheduler=cluster or named.scheduler)
+    if used.scheduler is None:
+        return SERIAL
+    used.check()
+    return ClusterExecutor(used)
+
+
+def for_workers(path: Path, executor: Executor) -> Path:
+    """Return a path as the executor's processes find it: those of a cluster have other working directories."""
+    from stripread.reading.cluster_executor import ClusterExecutor
+
+    return path.absolute() if isinstance(executor, ClusterExecutor) else path

@@ -12,9 +12,16 @@ import click
 from calibration.chart import Chart
 from shared.errors import MismatchError
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.executor import chosen_executor
 from stripread.cli.inputs import materials
-from stripread.cli.options import FILE, cluster_option, manual_location, placing, processes_option, profile_option
+from stripread.cli.options import (
+    FILE,
+    chosen_executor,
+    cluster_option,
+    manual_location,
+    placing,
+    processes_option,
+    profile_option,
+)
 from stripread.cli.output import echo
 from stripread.cli.reader import BatchReader, ReadingContext
 from stripread.cli.show_reading import Printer, Summary, as_json_line, as_text, joint_json, joint_text

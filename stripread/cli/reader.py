@@ -16,7 +16,7 @@ from assess import Equipment, load_equipment
 from calibration.chart import Chart
 from shared.errors import InputError
 from shared.profile import PrintProfile
-from stripread.cli.executor import for_workers
+from stripread.cli.options import for_workers
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo_error, with_progress
 from stripread.reading.assessment import assess
 from stripread.reading.combine import CombinedReading

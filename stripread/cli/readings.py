@@ -240,7 +240,7 @@ def re_evaluate(ids: tuple[str, ...], *, wanted: Callable[[Store], ReadingFilter
 
     Exit status: 1 if results differ (--reproduce); 2 if photographs could not be evaluated.
     """
-    from stripread.cli.executor import chosen_executor
+    from stripread.cli.options import chosen_executor
     from stripread.cli.show_readings import change_lines, summary_lines
     from stripread.intake.process import WORTH_A_PROCESS
     from stripread.review.reanalysis.comparison import SummaryBuilder

@@ -80,7 +80,7 @@ def group(group: str, *, intervals: Path | None, output: Path, paper: str, as_js
 @_written
 def month(month: datetime, *, group: str | None, output: Path, paper: str, as_json: bool) -> None:
     """Write a report on MONTH, such as 2031-05: tests, changed verdicts, work, decisions."""
-    from stripread.report.sites.period import month_report
+    from stripread.report.sites.group import month_report
     from stripread.store.models.sites import SiteGroup
 
     store = open_store_from_settings()
@@ -98,7 +98,7 @@ def claim(machine: str, *, since: datetime, until: datetime | None, output: Path
 
     The report states what was measured and done. It makes no statement on the cause of any damage.
     """
-    from stripread.report.sites.period import Period, claim_report
+    from stripread.report.sites.group import Period, claim_report
     from stripread.store.models.sites import Machine
 
     store = open_store_from_settings()

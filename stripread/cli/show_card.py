@@ -15,8 +15,14 @@ from shared.flags import FLAGS
 from shared.profile import PrintProfile, profile_text
 from stripread.reading.card_check import CardCheck
 from stripread.reading.observe import NoObservation
-from stripread.report.card_profile import PatchDifference, colour_names, patch_differences, profile_summary, rounded_lab
-from stripread.report.colorimetry import spectral_colours
+from stripread.report.colorimetry import (
+    PatchDifference,
+    colour_names,
+    patch_differences,
+    profile_summary,
+    rounded_lab,
+    spectral_colours,
+)
 from stripread.version import __version__
 
 Array = NDArray[np.float64]

@@ -53,7 +53,7 @@ def _water(line: SiteStatus) -> str:
 
 def trend_lines(found: Trend) -> Iterator[str]:
     """Yield what the trend of a sampling point shows, analyte by analyte."""
-    from stripread.report.trend_text import change, day, headline, sentences
+    from stripread.report.trend import change, day, headline, sentences
 
     yield headline(found)
     yield from change(found)

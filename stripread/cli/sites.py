@@ -82,7 +82,7 @@ def trend(*, point: str, site: str | None, analyte: str | None, output: Path | N
     store = open_store_from_settings()
     found = trend_of(store, _point(store, site, point), analyte)
     if output is not None:
-        from stripread.report.trend_plot import write_trend_plot
+        from stripread.report.trend import write_trend_plot
 
         write_trend_plot(output, found)
     echo(msgspec.json.encode(found) if as_json else "\n".join(trend_lines(found)))

@@ -2,26 +2,154 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from importlib.resources import files
 from itertools import groupby
 from pathlib import Path
 
 import click
 
+from calibration.labels import Found, Label, Row, matched
+from calibration.standards import read_cells
 from calibration.standards_plan.chemistry import chemistry
 from calibration.standards_plan.export import aliquots_table, plan_json, standards_table, written
 from calibration.standards_plan.prepare import Preparation, prepare
 from calibration.standards_plan.solution import Value
 from calibration.standards_plan.warnings import remarks
 from shared.analytes import ANALYTES
-from shared.errors import FileError
+from shared.errors import FileError, MismatchError, PhotoError
 from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
-from stripread.cli.commands import CommandGroup
+from shared.tables import csv_text
+from stripread.cli.commands import CommandGroup, ExampleCommand
 from stripread.cli.options import FILE, json_option
-from stripread.cli.output import echo
-from stripread.cli.standards_match import match
+from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, with_progress
+from stripread.cli.sources import local_photos
+from stripread.reading.label import labels_in
+from stripread.reading.photo_file import load_photo
+
+_NO_LABEL = "no label was found; place it flat, complete and in focus, or enter the photograph in the table manually"
+_MANY = "labels of several standards; photograph one only, or enter the photograph in the table manually"
+
+
+@click.command(cls=ExampleCommand, examples=("stripread standards match photos/ --table standards.csv",))
+@click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--table", required=True, type=click.Path(path_type=Path), metavar="STANDARDS.csv",
+              help="Standards table, as written by `stripread standards plan`.")
+@click.option("-o", "--output", type=FILE, metavar="FILE.csv", help="Table to write [default: that of --table].")
+@click.option("--light", metavar="LIGHT", help="Light of all photographs [default: the name of their folder].")
+@click.option("--strip", type=click.Path(path_type=Path), metavar="FILE.json",
+              help="Strip type [default: the supplied type].")
+@json_option
+def match(photos: tuple[Path, ...], table: Path, *, output: Path | None, light: str | None, strip: Path | None,
+          as_json: bool) -> int:
+    """Match photographs with standards by their labels and enter them in the standards table.
+
+    PHOTOS are files or folders. Rows whose photograph exists are unchanged. A row without a photograph gets the first
+    photograph of its standard under its light; further photographs get additional rows. Run the command again for
+    more photographs. Photographs without a readable label are reported and skipped (exit status 1); if a label does
+    not belong to the table, nothing is written (exit status 2).
+    """
+    desk = _Desk(table, output or table, read_strip(strip) if strip else default_strip())
+    rows = desk.rows()
+    lights = {path: light or _folder(path, rows) for path in _once(list(local_photos(photos)))}
+    looks = [_look(path) for path in with_progress(list(lights), "Looking for labels")]
+    found = [Found(desk.name(look.path), look.label, lights[look.path], look.picture)
+             for look in looks if look.label is not None]
+    filled = matched(rows, found, there=desk.there(rows))
+    if found:
+        write_whole(desk.written, csv_text([list(rows[0]), *(list(r.values()) for r in filled)]).encode())
+    for look in looks:
+        if look.why:
+            echo_error(look.why)
+    to_take = [row for row in filled if row["photo"] not in desk.there(filled)]
+    echo(_as_json(desk, found, looks, to_take) if as_json else "\n".join(_match_lines(desk, found, to_take)))
+    return max(look.status for look in looks)
+
+
+@dataclass(frozen=True, slots=True)
+class _Desk:
+    """The table that is read and the one to write, which names photographs relative to its own folder."""
+
+    table: Path
+    written: Path
+    strip: StripType
+
+    def rows(self) -> list[Row]:
+        cells = read_cells(self.table, {p.analyte: p.unit for p in self.strip.pads})
+        return [{**c.written, "photo": self.name(self.table.parent / c.written["photo"])} for c in cells]
+
+    def name(self, photo: Path) -> str:
+        return Path(os.path.relpath(photo, self.written.parent)).as_posix()
+
+    def there(self, rows: Sequence[Row]) -> set[str]:
+        return {row["photo"] for row in rows if (self.written.parent / row["photo"]).is_file()}
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What a photograph shows: a label and the hash of the picture, or ``why`` it has none."""
+
+    path: Path
+    label: Label | None = None
+    picture: str = ""
+    why: str = ""
+    status: int = DONE
+
+
+def _look(path: Path) -> _Look:
+    try:
+        photo = load_photo(path)
+        labels = labels_in(photo.pixels)
+        if not labels and photo.shrink > 1:
+            labels = labels_in(load_photo(path, whole=True).pixels)
+    except PhotoError as error:
+        return _Look(path, why=error.message, status=WRONG)
+    if len(labels) != 1:
+        why = f"{_MANY} ({', '.join(sorted(x.standard for x in labels))})" if labels else _NO_LABEL
+        return _Look(path, why=f"{path}: {why}", status=NO_RESULT)
+    return _Look(path, labels[0], photo.pixels_sha256())
+
+
+def _once(paths: Sequence[Path]) -> list[Path]:
+    """Each file once, though it was named and its folder too."""
+    return list({path.resolve(): path for path in paths}.values())
+
+
+def _folder(path: Path, rows: Sequence[Row]) -> str:
+    """The light that the photograph's folder is named by."""
+    lights = dict.fromkeys(row["light"] for row in rows if row["light"])
+    name = path.absolute().parent.name
+    if name not in lights:
+        raise MismatchError("the light of the photograph is unknown", where=str(path), found=f"folder {name}",
+                            allowed=f"a folder named by a light of the table: {', '.join(lights) or 'it has none'}",
+                            remedy="sort the photographs into such folders, or give --light")
+    return name
+
+
+def _match_lines(desk: _Desk, found: Sequence[Found], to_take: Sequence[Row]) -> Iterator[str]:
+    yield from (f"{f.label.standard:6} {f.light:12} {f.photo}" for f in found)
+    if to_take:
+        yield f"missing photographs: {', '.join(' '.join(filter(None, _place(row))) for row in to_take)}"
+    if found:
+        yield f"written: {desk.written}: {len(found)} photographs of {len({f.label for f in found})} standards"
+
+
+def _place(row: Row) -> tuple[str, str]:
+    return row["standard"], row["light"]
+
+
+def _as_json(desk: _Desk, found: Sequence[Found], looks: Sequence[_Look], to_take: Sequence[Row]) -> bytes:
+    import msgspec
+
+    return msgspec.json.encode({
+        "file": str(desk.written) if found else None,
+        "matched": [{"photo": f.photo, "standard": f.label.standard, "light": f.light} for f in found],
+        "left_out": [{"photo": str(look.path), "why": look.why} for look in looks if look.why],
+        "to_take": [dict(zip(("standard", "light"), _place(row), strict=True)) for row in to_take]})
+
 
 _plan_argument = click.argument("plan", type=click.Path(path_type=Path))
 

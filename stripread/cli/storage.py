@@ -188,7 +188,7 @@ def import_(*, files: Sequence[Path], photographs: Path | None, dry_run: bool, c
     The import is atomic and idempotent. Records that differ are changed; the audit trail records both versions. On a
     cluster the workers hash and copy the photographs.
     """
-    from stripread.cli.executor import cluster_or_serial
+    from stripread.cli.options import cluster_or_serial
     from stripread.exchange.jsonl import Originals
 
     executor = cluster_or_serial(cluster)

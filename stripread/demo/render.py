@@ -15,8 +15,7 @@ from PIL import ExifTags, Image
 
 from shared.card import default_card
 from shared.spectra import WAVELENGTHS_NM, load_illuminants
-from stripread.demo.cameras import Camera, Exposure, Rng, expose, random_camera
-from stripread.demo.dyes import LOAD_SD, NM, Array, indicators
+from stripread.demo.dyes import LOAD_SD, NM, Array, Camera, Exposure, Rng, expose, indicators, random_camera
 from stripread.demo.printing import PX_PER_MM, PrintedCard, printed_card, strip_type, with_strip
 
 Picture = NDArray[np.float32]

@@ -20,7 +20,7 @@ from stripread.report.control_plot import write_control_plot
 from stripread.report.document import write_document
 from stripread.report.sites.group import group_report
 from stripread.report.sites.site import site_report
-from stripread.report.trend_plot import write_trend_plot
+from stripread.report.trend import write_trend_plot
 from stripread.review.session import summary
 from stripread.store.models.sites import Site, SiteGroup
 from stripread.store.settings import Settings

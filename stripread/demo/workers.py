@@ -18,7 +18,7 @@ from shared.card import default_card
 from shared.strip import default_strip
 from stripread.demo.printing import print_profile
 from stripread.demo.render import Shot, render
-from stripread.demo.tour import standard_shots, write_shots, write_table
+from stripread.demo.standards import standard_shots, write_shots, write_table
 from stripread.intake.receive import PhotoInfo, inspect_photo
 from stripread.reading.calibrate import Material, calibrate_material
 from stripread.reading.executors import Given, Job, Result

@@ -17,8 +17,8 @@ from calibration.observation import StandardObservation
 from calibration.statistics.distributions import chi2_quantile
 from shared.estimate import Z95
 from shared.text import written
-from stripread.report.frame import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, even_ticks
 from stripread.report.ramp import level_ticks, ramp_stops
+from stripread.report.render import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, even_ticks
 
 Array = NDArray[np.float64]
 

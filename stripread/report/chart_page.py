@@ -20,10 +20,9 @@ from stripread.reading.check_samples import UnreadStandard
 from stripread.report.calibration_text import light_lines, merit_facts, read_text, recovery_text
 from stripread.report.chart_figures import Figures
 from stripread.report.colorimetry import spectral_colours
-from stripread.report.frame import Plot
 from stripread.report.pad_images import PadImages, pad_images
 from stripread.report.ramp import PadRamp, pad_ramp
-from stripread.report.render import write_page
+from stripread.report.render import Plot, write_page
 
 
 @dataclass(frozen=True, slots=True)

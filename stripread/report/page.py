@@ -14,7 +14,7 @@ from stripread.reading.combine import CombinedPad, CombinedReading
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Reading
 from stripread.report import picture
-from stripread.report.marks import HALO, HALO_EXTRA, STYLES, OverlayLabel, OverlayMark, marks, pad_labels
+from stripread.report.overlay import HALO, HALO_EXTRA, STYLES, OverlayLabel, OverlayMark, marks, pad_labels
 from stripread.report.ramp import Ramp, ramp_of, swatch
 from stripread.report.render import write_page
 from stripread.report.text import ValueCells, bound, cells

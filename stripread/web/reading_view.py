@@ -13,12 +13,11 @@ from assess.assessment import Assessment
 from calibration.chart import Chart
 from shared.notation import Notation
 from stripread.reading.result import PadReading
-from stripread.report.figures.photo_view import PhotoView, photo_view
 from stripread.report.figures.value_row import ValueRow, value_rows
 from stripread.report.figures.window import LimitBounds, Tone, WindowBar, bounds_of, own_judgement, ramp_bar, tone
-from stripread.report.marks import marks, pad_labels
+from stripread.report.overlay import marks, pad_labels
 from stripread.report.page import PadSheet, ReadingSheet, pad_sheet
-from stripread.report.picture import Picture
+from stripread.report.picture import PhotoView, Picture, photo_view
 from stripread.report.ramp import swatch
 from stripread.report.verdicts import AssessmentSheet, Bar, assessment_sheet
 from stripread.store.models.evidence import StoredAssessment

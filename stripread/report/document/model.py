@@ -9,8 +9,7 @@ from typing import ClassVar
 
 from shared.files import write_whole
 from stripread.report.figures.window import WindowBar
-from stripread.report.frame import Plot
-from stripread.report.render import rendered
+from stripread.report.render import Plot, rendered
 from stripread.report.text import Tone
 
 

@@ -10,7 +10,7 @@ from reportlab.lib.colors import Color
 from reportlab.platypus import Flowable
 
 from stripread.report.document.typeface import BOLD, REGULAR, colour, printable
-from stripread.report.frame import Plot, PlotDot
+from stripread.report.render import Plot, PlotDot
 
 Point = tuple[float, float]
 

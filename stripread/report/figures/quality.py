@@ -15,7 +15,7 @@ from calibration.westgard import RULES, Rule
 from shared.analytes import ANALYTES
 from shared.notation import Notation, decimals_of, rounded, significant
 from stripread.report.figures.window import Tone
-from stripread.report.frame import round_values
+from stripread.report.render import round_values
 
 HEIGHT: Final = 190
 #: Plotting area: left and right in percent, top and bottom in pixels; standard deviations shown to either side.

@@ -11,7 +11,7 @@ from assess.decision import Verdict
 from assess.draws import Interval
 from shared.notation import Notation
 from stripread.report.figures.window import LimitBounds, Tone, list_bar, tone
-from stripread.report.frame import round_values
+from stripread.report.render import round_values
 
 HEIGHT: Final = 220
 #: Plotting area: left and right in percent, top and bottom in pixels.

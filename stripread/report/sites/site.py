@@ -39,8 +39,7 @@ from stripread.report.document.model import (
 )
 from stripread.report.evidence import thumbnail
 from stripread.report.figures.window import WindowBar, bounds_of, list_bar, own_judgement
-from stripread.report.trend_plot import trend_plot
-from stripread.report.trend_text import change, headline, sentences
+from stripread.report.trend import change, headline, sentences, trend_plot
 from stripread.report.verdicts import AssessmentSheet, assessment_sheet
 from stripread.review.session import FAULTS
 from stripread.store.lookup import short_id

@@ -1,8 +1,8 @@
-"""List of strip batches with the state of their charts, and the control charts of check standards."""
+"""Strip batches: list with the state of their charts, and the page of one: gate, fit, checks, tubes, releases."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import date
 from typing import Final, Literal, get_args
 from urllib.parse import quote
@@ -10,17 +10,34 @@ from urllib.parse import quote
 import msgspec
 from starlette.responses import Response
 
+from calibration.chart import Chart
+from calibration.checks import Check
 from calibration.control import control_charts
 from shared.decoders import from_json
 from shared.errors import InputError
 from shared.strip import default_strip
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.check_standards import for_control
+from stripread.intake.qualification import check_pairs, release_chart, withdraw_chart
 from stripread.intake.standards import register_strip_batch
+from stripread.reading.check_samples import judge
+from stripread.report.calibration_text import validity
 from stripread.report.control_plot import control_plot
+from stripread.report.figures.quality import control_figures, level_errors
+from stripread.report.figures.window import tone
+from stripread.review.withdrawal_impact import WithdrawalImpact, withdrawal_impact
 from stripread.store.models.materials import Batch
 from stripread.store.models.record import validation_message
-from stripread.web.batches_view import STATES, BatchLine, batch_lines
+from stripread.store.sign_ins import names_of
+from stripread.web.batches_view import (
+    STATES,
+    BatchLine,
+    batch_lines,
+    check_summaries,
+    compared_with_previous,
+    gate_lines,
+    number,
+)
 from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address, page_number
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
@@ -88,3 +105,93 @@ def _row(line: BatchLine) -> tuple[str | None, ...]:
             line.until.isoformat() if line.until else None,
             line.batch.expires.isoformat() if line.batch.expires else None,
             str(line.in_use), str(len(line.tubes)), str(line.readings))
+
+
+def show_batch(request: RequestContext) -> Response:
+    """Return the page, or the values of all check standards as a file."""
+    line = _line(request)
+    if downloads(request):
+        return csv_file("check-standards", _check_table(_checked(request, line)))
+    return _batch_shown(request, line)
+
+
+def release(request: RequestContext) -> Response:
+    """Store a release of the batch's chart, if it passes the release gate."""
+    line, given = _line(request), request.field("until").strip()
+    try:
+        until = date.fromisoformat(given)
+    except ValueError:
+        return _batch_shown(request, line, status=422, wrong=request.app.messages("batch.no-day"))
+    return _done(request, line, lambda chart, why: release_chart(request.store, request.account, chart, why, until))
+
+
+def withdraw(request: RequestContext) -> Response:
+    """Store the withdrawal of the batch's chart."""
+    return _done(request, _line(request), lambda chart, why: withdraw_chart(request.store, request.account, chart, why),
+                 then="/impact")
+
+
+def impact(request: RequestContext) -> Response:
+    """Return what the withdrawal of the batch's chart affects, or has affected, as a page or a file."""
+    line = _line(request)
+    if line.chart is None:
+        return _batch_shown(request, line, status=422, wrong=request.app.messages("batch.no-chart"))
+    found = withdrawal_impact(request.store, "chart", line.chart.id, request.access)
+    if downloads(request):
+        return csv_file("impact", _impact_table(found))
+    return page(request, "impact.html", line=line, found=found, shown=ROWS, verdict_tone=tone)
+
+
+def _impact_table(found: WithdrawalImpact) -> ReadingsTable:
+    columns = tuple(TableColumn(name, str) for name in ("reading", "sampled [UTC]", "site", "point", "verdict"))
+    return ReadingsTable(columns, tuple((r.id, r.sampled, r.site, r.point, r.verdict) for r in found.readings))
+
+
+def _done(request: RequestContext, line: BatchLine, act: Callable[[Chart, str], None], *, then: str = "") -> Response:
+    """Make a statement on the chart with the reason of the form."""
+    why = request.field("why").strip()
+    if line.chart is None or not why:
+        missing = "batch.no-chart" if line.chart is None else "batch.no-reason"
+        return _batch_shown(request, line, status=422, wrong=request.app.messages(missing))
+    try:
+        act(line.chart.chart, why)
+    except InputError as error:
+        return _batch_shown(request, line, status=422, wrong=error.message)
+    return go(request.http.url.path.rpartition("/")[0] + then)
+
+
+def _line(request: RequestContext) -> BatchLine:
+    batch = request.one(Batch, request.path("batch"))
+    return batch_lines(request.store, request.access, [batch])[0]
+
+
+def _checked(request: RequestContext, line: BatchLine) -> list[Check]:
+    """Return the check standards read on the batch's chart, largest absolute zeta score first."""
+    if line.chart is None:
+        return []
+    checked = judge(check_pairs(request.store, line.chart.chart), line.chart.chart)
+    return sorted(checked, key=lambda c: -abs(c.zeta))
+
+
+def _batch_shown(request: RequestContext, line: BatchLine, *, status: int = 200, wrong: str = "") -> Response:
+    store, checked = request.store, _checked(request, line)
+    today = store.clock().date()
+    until = line.until.date() if line.until and line.until.date() >= today else line.batch.expires or today
+    chart = line.chart.chart if line.chart else None
+    return page(
+        request, "batch.html", whole=request.query("details") == "all", status=status, wrong=wrong, line=line,
+        chart=chart, until=until, today=today,
+        gate=gate_lines(chart, checked, line.batch.expires, until, request.notation) if chart else [],
+        validated=validity(chart) if chart else "", checks=checked[:ROWS], number_of_checks=len(checked),
+        summaries=check_summaries(checked), number=number, compared=compared_with_previous(store, line.chart),
+        controlled=control_figures(control_charts(for_control(store), line.batch.id), request.notation),
+        errors={c.analyte: level_errors(c, request.notation) for c in chart.curves} if chart else {},
+        names=names_of(store, {r.account for r in line.releases}))
+
+
+def _check_table(checked: Sequence[Check]) -> ReadingsTable:
+    columns = tuple(TableColumn(name, str) for name in (
+        "standard", "analyte", "unit", "light", "photograph", "known", "u", "measured", "zeta", "verdict"))
+    return ReadingsTable(columns, tuple(
+        (p.sample, p.read.analyte, p.read.unit, p.light, p.photo, f"{p.known:.6g}", f"{p.u_known:.3g}",
+         f"{p.read.value:.6g}", f"{c.zeta:.2f}", c.verdict) for c in checked for p in (c.pair,)))

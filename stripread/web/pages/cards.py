@@ -20,7 +20,7 @@ from stripread.intake.materials_import import register_profile
 from stripread.reading.card_check import CHANGED
 from stripread.reading.photo_file import PhotoFile
 from stripread.report.card_pdf import card_pdf
-from stripread.report.card_profile import ProfileSummary, patch_differences, profile_summary
+from stripread.report.colorimetry import ProfileSummary, patch_differences, profile_summary
 from stripread.report.figures.time_plot import TrendLine, trend_line
 from stripread.report.figures.window import LimitBounds, Tone
 from stripread.store import chart_selection

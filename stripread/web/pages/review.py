@@ -12,8 +12,8 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.estimate import Estimate
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
-from stripread.report.figures.photo_view import Crop, PhotoView, photo_view
 from stripread.report.page import noticed
+from stripread.report.picture import Crop, PhotoView, photo_view
 from stripread.review.queue import QueueEntry, ReasonKind, queue
 from stripread.review.session import FAULTS, ReviewSession
 from stripread.store.models.evidence import Fault, StoredReading

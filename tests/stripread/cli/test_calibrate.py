@@ -14,7 +14,7 @@ import pytest
 from calibration.chart import Chart, load_chart
 from shared.flags import FLAGS
 from stripread.cli.main import run
-from stripread.cli.show_calibration import scales, table
+from stripread.cli.show_chart import scales, table
 
 Rows = list[list[str]]
 

@@ -10,7 +10,7 @@ import pytest
 from calibration.chart import Chart
 from shared.profile import PrintProfile
 from stripread.cli.output import echo_verdicts
-from stripread.cli.show_calibration import calibration_lines, detail_lines
+from stripread.cli.show_chart import calibration_lines, detail_lines
 from stripread.cli.show_reading import Summary, as_text, joint_text
 from stripread.reading.calibrate import Calibration
 from stripread.reading.check_samples import UnreadStandard

@@ -18,7 +18,7 @@ from stripread.intake.typed_values import TypedValues, store_typed_values
 from stripread.monitoring.machine_ledger import machine_ledger
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.status import status_of
-from stripread.report.sites.period import Period, claim_report
+from stripread.report.sites.group import Period, claim_report
 from stripread.report.sites.site import site_report
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import LabResult, SampleAssessment

@@ -20,8 +20,8 @@ from stripread.reading.check_samples import UnreadStandard, judge, read_check_sa
 from stripread.reading.read import ReadingSetup
 from stripread.report.chart_figures import Figures, _ellipse, card_plot, chroma_plot, residual_plot, value_plot
 from stripread.report.chart_page import chart_sheet, write_chart_report
-from stripread.report.frame import MOST_TICKS, Frame, even_ticks, round_values
 from stripread.report.ramp import pad_ramp
+from stripread.report.render import MOST_TICKS, Frame, even_ticks, round_values
 from tests.stripread.report.test_page import Elements
 
 Array = NDArray[np.float64]

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from assess.draws import Interval
 from assess.limits import load_limits
 from stripread.reading.result import CardOutline, Provenance, Reading
-from stripread.report.figures.photo_view import photo_view
 from stripread.report.figures.time_plot import trend_line
 from stripread.report.figures.window import LimitBounds, bounds_of, list_bar, plain_bar
+from stripread.report.picture import photo_view
 
 BOTH, UPPER, LOWER = LimitBounds(at_least=40, at_most=90), LimitBounds(at_most=0.5), LimitBounds(at_least=7.0)
 

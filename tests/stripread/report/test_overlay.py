@@ -13,8 +13,7 @@ from shared.colour import srgb_decode
 from shared.errors import FileError
 from stripread.reading.photo import Photo
 from stripread.reading.result import Reading
-from stripread.report.marks import HALO, STYLES, Kind, marks, pad_labels
-from stripread.report.overlay import draw_overlay, write_overlay
+from stripread.report.overlay import HALO, STYLES, Kind, draw_overlay, marks, pad_labels, write_overlay
 from stripread.report.picture import eight_bit
 
 

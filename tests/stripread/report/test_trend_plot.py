@@ -6,7 +6,7 @@ import pytest
 from calibration.chart import Chart
 from shared.estimate import Status
 from stripread.monitoring.trend.trend import trend
-from stripread.report.trend_plot import trend_plot, write_trend_plot
+from stripread.report.trend import trend_plot, write_trend_plot
 from tests.stripread.store.histories import (
     NOW,
     Value,

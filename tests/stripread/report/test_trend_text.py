@@ -9,7 +9,7 @@ import pytest
 
 from stripread.monitoring.trend.drift import Drift, Slope
 from stripread.monitoring.trend.trend import AnalyteTrend, TrendPoint
-from stripread.report.trend_text import sentences
+from stripread.report.trend import sentences
 
 NOW = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 

@@ -13,7 +13,7 @@ from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
 from stripread.monitoring.trend.trend import trend
 from stripread.report.sites.site import site_report
-from stripread.report.trend_text import change
+from stripread.report.trend import change
 from stripread.store.models.sites import SamplingPoint, Service, Unit
 from stripread.store.settings import Settings
 from stripread.store.store import Store

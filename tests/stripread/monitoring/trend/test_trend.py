@@ -8,7 +8,7 @@ from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate, Part
 from stripread.monitoring.trend.trend import AnalyteTrend, trend
-from stripread.report.trend_text import sentences
+from stripread.report.trend import sentences
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Correction, Review
 from stripread.store.models.sites import Service, Unit

@@ -16,7 +16,6 @@ from hypothesis import strategies as st
 
 from shared.errors import FileError
 from stripread.report.document import write_document
-from stripread.report.document.flow import widths
 from stripread.report.document.model import (
     Bullets,
     Cell,
@@ -32,12 +31,12 @@ from stripread.report.document.model import (
     number,
     row,
 )
-from stripread.report.document.pdf import EDGE, SIDE, pdf
+from stripread.report.document.pdf import EDGE, SIDE, pdf, widths
 from stripread.report.document.plot_pdf import outline
 from stripread.report.document.typeface import MISSING, register
 from stripread.report.document.verdict_pdf import MARK, VERDICTS
-from stripread.report.frame import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, even_ticks
 from stripread.report.picture import jpeg
+from stripread.report.render import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, even_ticks
 
 #: ISO 216 A4 and US letter (ANSI A), points.
 PAPERS = {"a4": (210 / 25.4 * 72, 297 / 25.4 * 72), "letter": (8.5 * 72, 11 * 72)}

@@ -12,7 +12,7 @@ from calibration.chart import Chart
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.operations.decisions import Decisions, Proposal
 from stripread.report.document.model import Document, DocumentTable
-from stripread.report.sites.period import Period, claim_report, month_of, month_report
+from stripread.report.sites.group import Period, claim_report, month_of, month_report
 from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import Machine, Service, Unit
