@@ -44,10 +44,12 @@ def review() -> None:
 @json_lines_option
 def queue(*, store: Store, scope: Scope, first: int | None, as_json: bool) -> None:
     """List readings to be reviewed in order of priority, with reasons."""
+    from stripread.review.queue import QueueFilter, count_queue
     from stripread.review.queue import queue as queue_of
 
-    waiting = queue_of(store, site=scope.site, group=scope.group)
-    for entry in waiting[:first]:
+    asked = QueueFilter(site=scope.site, group=scope.group)
+    waiting = queue_of(store, asked, first)
+    for entry in waiting:
         if as_json:
             echo(msgspec.json.encode(entry))
             continue
@@ -55,8 +57,9 @@ def queue(*, store: Store, scope: Scope, first: int | None, as_json: bool) -> No
         echo("  ".join((short_id(entry.reading), entry.sampled[:10], place, entry.photo)))
         for why in entry.why:
             echo(f"    {why.words}")
-    if first is not None and len(waiting) > first:
-        echo_error(f"{len(waiting) - first} more readings: increase --first")
+    more = 0 if first is None else count_queue(store, asked) - len(waiting)
+    if more > 0:
+        echo_error(f"{more} more readings: increase --first")
     if not waiting and not as_json:
         echo(f"the review queue is empty (samples from the last {store.review.days} days)")
 

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 #: Table of the database's revision; its name differs from that of other programs that use migrations.
 REVISION_TABLE: Final = "records_schema"
 #: The revision that this program uses: the newest in migrations/versions.
-REVISION: Final = "0015"
+REVISION: Final = "0016"
 
 
 def revision_of(connection: Connection) -> str | None:
@@ -58,12 +58,19 @@ def bring_up_to_date(engine: Engine, *, new: bool = True) -> None:
 
 
 def upgrade(connection: Connection, revision: str) -> None:
-    """Run the migrations up to a revision, in the connection's transaction."""
+    """Run the migrations up to a revision, in the connection's transaction.
+
+    Rows that follow from others are made again for this program's own revision.
+    """
     from alembic import command
+
+    from stripread.store import reading_rows
 
     config = _config()
     config.attributes["connection"] = connection
     command.upgrade(config, revision)
+    if revision == REVISION:
+        reading_rows.rebuild(connection)
 
 
 def revisions() -> tuple[str, ...]:

@@ -25,6 +25,7 @@ from sqlalchemy import (
     select,
 )
 
+from stripread.store import reading_rows
 from stripread.store.models.evidence import Correction, Photograph, Review, StoredAssessment, StoredReading
 from stripread.store.models.materials import StoredChart
 from stripread.store.models.record import Record
@@ -56,12 +57,12 @@ def reindex(connection: Connection, record: Record, *, new: bool) -> None:
 
 
 def find_mismatch(connection: Connection) -> str | None:
-    """Return the id of a reading whose index row does not agree with the other tables; None if all agree."""
+    """Return the id of a reading whose rows do not agree with the other tables; None if all agree."""
     for one, other in ((select(READING_INDEX), rows()), (rows(), select(READING_INDEX))):
         found = connection.execute(one.except_(other).limit(1)).first()
         if found:
             return str(found[0])
-    return None
+    return reading_rows.mismatch(connection)
 
 
 def rows() -> Select[Any]:
@@ -83,16 +84,20 @@ def rows() -> Select[Any]:
 
 
 def _update(connection: Connection, type_: type[Record], id_: str) -> None:
-    for statement in _statements(type_):
-        connection.execute(statement, {"named": id_})
+    affected, remove, add = _statements(type_)
+    named = {"named": id_}
+    before = connection.execute(affected, named).all()
+    connection.execute(remove, named)
+    connection.execute(add, named)
+    reading_rows.refresh(connection, before, connection.execute(affected, named).all())
 
 
 @cache
-def _statements(type_: type[Record]) -> tuple[Delete, Insert]:
+def _statements(type_: type[Record]) -> tuple[Select[Any], Delete, Insert]:
     """Return the statements, cached: building them takes longer than running them."""
     which = _BY[type_] == bindparam("named")
     ids = select(_READINGS.c.id).select_from(_joined()).where(which)
-    return (delete(READING_INDEX).where(READING_INDEX.c.reading.in_(ids)),
+    return (reading_rows.index_rows(ids), delete(READING_INDEX).where(READING_INDEX.c.reading.in_(ids)),
             insert(READING_INDEX).from_select([c.name for c in READING_INDEX.c], rows().where(which)))
 
 

@@ -5,7 +5,7 @@ A page starts after the last reading of the previous page (keyset pagination), s
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from functools import partial
 from typing import Any, Final, Literal
@@ -22,7 +22,7 @@ from stripread.store.models.record import stamp
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.models.value_summary import decode_summary
 from stripread.store.reading_status import ReviewStatus
-from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
+from stripread.store.schema import BODIES, READING_FLAGS, READING_INDEX, RECORD_TYPES, decode_part
 from stripread.store.settings import ReviewPolicy
 from stripread.store.site_access import ALL_SITES, SiteAccess
 from stripread.store.store import Store
@@ -105,15 +105,26 @@ def readings(
 
     Raises RecordsError if there is no such reading.
     """
+    # The table whose index has the order of the list.
+    walked = READING_INDEX if query_filter.flag is None else READING_FLAGS
     with store.viewing() as connection:
         conditions = _conditions(connection, query_filter, store.review)
         if before is not None:
-            here, there = tuple_(*_ORDER), tuple_(*_position(connection, before))
+            here, there = tuple_(*(walked.c[c.name] for c in _ORDER)), tuple_(*_position(connection, before))
             conditions.append(here > there if oldest_first else here < there)
         order = partial(_in_order, oldest_first=oldest_first)
-        chosen = select(READING_INDEX).where(*conditions).order_by(*order(READING_INDEX)).limit(limit).subquery()
+        chosen = select(READING_INDEX).where(*conditions).order_by(*order(walked)).limit(limit).subquery()
         rows = connection.execute(_named(chosen, store.review).order_by(*order(chosen)))
         return [_listed(row) for row in rows.mappings()]
+
+
+def listed_readings(store: Store, ids: Sequence[str]) -> dict[str, ReadingRow]:
+    """Return the rows of some readings, by id."""
+    with store.viewing() as connection:
+        chosen = (select(READING_INDEX).where(READING_INDEX.c.reading.in_(ids[start:start + _MOST_NAMED])).subquery()
+                  for start in range(0, len(ids), _MOST_NAMED))
+        return {row["id"]: _listed(row) for some in chosen
+                for row in connection.execute(_named(some, store.review)).mappings()}
 
 
 def count_readings(store: Store, query_filter: ReadingFilter, most: int | None = None) -> int:
@@ -200,7 +211,8 @@ def _conditions(connection: Connection, query_filter: ReadingFilter, policy: Rev
     if query_filter.until is not None:
         found.append(c.sampled <= stamp(query_filter.until))
     if query_filter.flag is not None:
-        found += [c.flags != " ", c.flags.contains(f" {query_filter.flag} ", autoescape=True)]
+        f = READING_FLAGS.c
+        found += [f.flag == query_filter.flag, *(f[name] == c[name] for name in ("sampled", "at", "reading"))]
     if query_filter.reviewed is not None:
         found += _reviewed_sql(query_filter.reviewed, policy)
     for column, required in ((c.superseded_by, query_filter.state and query_filter.state == "superseded"),
@@ -208,12 +220,12 @@ def _conditions(connection: Connection, query_filter: ReadingFilter, policy: Rev
         if required is not None:
             found.append(column.is_not(None) if required else column.is_(None))
     if query_filter.search:
-        found.append(_contains(connection, query_filter.search))
+        found.append(named_sql(connection, query_filter.search))
     return found
 
 
-def _contains(connection: Connection, typed: str) -> ColumnElement[bool]:
-    """Return the condition that a name of the reading contains a text, or its photograph or id begins with it.
+def named_sql(connection: Connection, typed: str) -> ColumnElement[bool]:
+    """Return the condition on the index: a name of the reading contains a text, or its photograph or id begins with it.
 
     Names are looked up first: with the ids as values the database chooses between its indexes.
     """

@@ -250,14 +250,28 @@ READING_INDEX: Final = Table(
     Index("ix_reading_index_photograph", "photograph"),
     Index("ix_reading_index_reading", "reading", postgresql_ops={"reading": "text_pattern_ops"}),
 )
+#: The flags of each reading, in the order of lists; see `reading_rows`.
+READING_FLAGS: Final = Table(
+    "reading_flags", METADATA, Column("reading", ForeignKey("readings.id"), primary_key=True),
+    Column("flag", Text, primary_key=True), _text("sampled"), _text("at"),
+    Index("ix_reading_flags_flag", "flag", "sampled", "at", "reading"))
+#: Readings without a final decision, in the order of review; see `reading_rows` and `review_reasons`.
+REVIEW_QUEUE: Final = Table(
+    "review_queue", METADATA, Column("reading", ForeignKey("readings.id"), primary_key=True),
+    *(Column(name, Integer, nullable=False) for name in ("priority", "kinds", "lot")), _text("sampled"),
+    *(_text(name, null=True) for name in ("site", "group")), _text("from_history"),
+    Index("ix_review_queue_priority", "priority", "sampled", "reading", "lot"),
+    Index("ix_review_queue_group", "group", "priority", "sampled", "reading"),
+    Index("ix_review_queue_site", "site", "priority", "sampled", "reading"),
+    Index("ix_review_queue_sampled", "sampled", "reading"))
 RECORD_TYPES: Final[dict[type[Record], RecordType]] = {kind.type: kind for kind in _RECORD_TYPES}
 BY_NAME: Final[dict[str, RecordType]] = {kind.name: kind for kind in _RECORD_TYPES}
 
 _LIST_ORDER: Final = ("sampled", "at", "reading")
 #: Conditions that few readings meet, each with an index of its own.
 _RARE: Final = {"no_result": "status = 'no-result'", "superseded": "superseded_by IS NOT NULL",
-                "corrected": "correction IS NOT NULL", "flagged": "flags <> ' '",
-                "disputed": "decision <> other_decision", "waiting": "decision IS NOT NULL AND other_decision IS NULL"}
+                "corrected": "correction IS NOT NULL", "disputed": "decision <> other_decision",
+                "waiting": "decision IS NOT NULL AND other_decision IS NULL"}
 Index("ix_reading_index_sampled", *(READING_INDEX.c[name] for name in _LIST_ORDER))
 for _column in ("point", "site", "group", "batch", "verdict", "decision"):
     Index(f"ix_reading_index_{_column}", *(READING_INDEX.c[name] for name in (_column, *_LIST_ORDER)))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from typing import Final
 
 from assess.assessment import Assessment
@@ -121,25 +120,3 @@ def _label(row: ValueRow, past: list[float], analyte: str, notation: Notation) -
     ends = [written(Interval(value=v, low=0.97 * v, high=1.03 * v), unit, notation=notation).value
             for v in (min(past), max(past))]
     return f"{row.name}: {len(past)} earlier readings {ends[0]} to {ends[1]}, {this}"
-
-
-@dataclass(frozen=True, slots=True)
-class QueuePlace:
-    """Place of a reading in the queue: ``number`` of ``total``; ``after``: the reading that comes next, "" if none."""
-
-    number: int
-    total: int
-    after: str
-
-
-def place_in(entries: Sequence[QueueEntry], reading: str) -> QueuePlace:
-    """Return the place of a reading; number 0 where it is not in the queue."""
-    ids = [e.reading for e in entries]
-    number = ids.index(reading) + 1 if reading in ids else 0
-    others = [*ids[number:], *ids[:max(0, number - 1)]]
-    return QueuePlace(number, len(ids), next(iter(others), ""))
-
-
-def sampled(entry: QueueEntry) -> datetime:
-    """Return the time of an entry's sample."""
-    return datetime.fromisoformat(entry.sampled)

@@ -12,7 +12,7 @@ from shared.notation import Notation
 from stripread.monitoring.schedule.intervals import DueItem, Kind
 from stripread.monitoring.status import SiteStatus, StatusOverview
 from stripread.report.figures.window import LimitBounds, Tone, WindowBar, plain_bar, tone
-from stripread.review.queue import QueueEntry, queue
+from stripread.review.queue import QueueEntry, QueueFilter, count_queue, queue
 from stripread.web.request import RequestContext
 from stripread.web.sites_view import deviation_text
 from stripread.web.system_view import SystemMeasure, measures
@@ -64,11 +64,12 @@ def role_parts(request: RequestContext, seen: StatusOverview, due: Sequence[DueI
     roles, store = request.user.roles, request.store
     manages = "manager" in roles
     out = [s for s in seen.sites if s.verdict == "out-of-limits"] if manages else []
-    waiting = queue(store, access=request.access) if "reviewer" in roles else None
+    reviewed = QueueFilter(access=request.access) if "reviewer" in roles else None
     return RoleParts(
         out=tuple(_out(s, request.notation) for s in out[:_MOST] if s.water) if manages else None, n_out=len(out),
         units=_units(seen.sites, seen.today) if manages else (),
-        waiting=None if waiting is None else tuple(waiting[:_MOST]), n_waiting=len(waiting or ()),
+        waiting=None if reviewed is None else tuple(queue(store, reviewed, _MOST)),
+        n_waiting=0 if reviewed is None else count_queue(store, reviewed),
         materials=_materials(due, seen.today) if "analyst" in roles else None,
         system=tuple(m for m in measures(request.app) if m.tone == "out") if "administrator" in roles else None)
 

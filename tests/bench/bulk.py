@@ -11,7 +11,7 @@ from typing import Any, Final
 import msgspec
 from sqlalchemy import Connection, Table, insert, text
 
-from stripread.store import audit_trail
+from stripread.store import audit_trail, reading_rows
 from stripread.store.database import writer
 from stripread.store.models.record import Record, stamp
 from stripread.store.reading_index import rows
@@ -33,6 +33,7 @@ def fill(store: Store, records: Iterable[Record]) -> None:
         if connection.dialect.name == "postgresql":
             connection.execute(text("ANALYZE"))
         connection.execute(insert(READING_INDEX).from_select([c.name for c in READING_INDEX.c], rows()))
+        reading_rows.rebuild(connection)
 
 
 def _put(connection: Connection, records: Sequence[Record]) -> None:

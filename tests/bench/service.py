@@ -24,7 +24,7 @@ from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview, status_of
-from stripread.review.queue import queue
+from stripread.review.queue import QueueFilter, count_queue, queue, view_from
 from stripread.store.lookup import search_points
 from stripread.store.reading_history import load_history
 from stripread.store.reading_query import ReadingFilter, count_readings, readings
@@ -58,6 +58,13 @@ def _middle(store: Store) -> list[Any]:
 def _one(store: Store) -> list[Any]:
     (latest,) = readings(store, ReadingFilter(point="site 0007 treated"), 1)
     return [load_history(store, latest.id)]
+
+
+def _place(store: Store) -> list[Any]:
+    """The queue as the page of its hundredth reading needs it."""
+    reading = queue(store, QueueFilter(), 100)[-1].reading
+    view = view_from(store, QueueFilter(), reading, 14)
+    return [*view.before, view.entry, *view.behind]
 
 
 def _due(scope: Scope) -> Query:
@@ -96,8 +103,15 @@ QUERIES: Final[Mapping[str, Query]] = {
     "overview of all sites": lambda store: overview(store, load_intervals(), scope=Scope()).sites,
     "schedule of a group": _due(Scope(group="group 0")),
     "schedule of all sites": _due(Scope()),
-    "review queue of a group": lambda store: queue(store, group="group 0"),
-    "review queue": queue,
+    "review queue of a group, whole": lambda store: queue(store, QueueFilter(group="group 0")),
+    "review queue, first page": lambda store: queue(store, QueueFilter(), PAGE),
+    "review queue, first page of the oldest": lambda store: queue(store, QueueFilter(), PAGE, oldest_first=True),
+    "review queue, readings with flags": lambda store: queue(store, QueueFilter(reason="flags"), PAGE),
+    "review queue, random sample": lambda store: queue(store, QueueFilter(reason="drawn"), PAGE),
+    "review queue, search": lambda store: queue(store, QueueFilter(search="mill 0007"), PAGE),
+    "review queue, page of a reading": _place,
+    "number of readings in the review queue": lambda store: [count_queue(store)],
+    "review queue, whole": queue,
 }
 
 

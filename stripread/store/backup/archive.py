@@ -23,7 +23,17 @@ from stripread.store.database import LONGEST, CompressedText
 from stripread.store.errors import RecordsError
 from stripread.store.migrate import REVISION_TABLE, revision_of
 from stripread.store.models.record import Moment
-from stripread.store.schema import ATTEMPTS, BODIES, JOBS, SESSIONS, SETUP_CODES, UPLOAD_PARTS, UPLOADS
+from stripread.store.schema import (
+    ATTEMPTS,
+    BODIES,
+    JOBS,
+    READING_FLAGS,
+    REVIEW_QUEUE,
+    SESSIONS,
+    SETUP_CODES,
+    UPLOAD_PARTS,
+    UPLOADS,
+)
 from stripread.version import SOFTWARE
 
 T = TypeVar("T")
@@ -38,8 +48,9 @@ def without_progress(items: Sequence[T], _label: str) -> Iterable[T]:
 
 _MANIFEST: Final = "manifest.json"
 #: Sessions must not survive a restoration, nor what a running server counts; phones send unfinished uploads again. The
-#: revision is in the manifest.
-_EXCLUDED: Final = (*(t.name for t in (SESSIONS, ATTEMPTS, SETUP_CODES, UPLOADS, UPLOAD_PARTS, JOBS)), REVISION_TABLE)
+#: last two tables follow from others, and a restoration makes their rows. The revision is in the manifest.
+_EXCLUDED: Final = (*(t.name for t in (SESSIONS, ATTEMPTS, SETUP_CODES, UPLOADS, UPLOAD_PARTS, JOBS, READING_FLAGS,
+                                       REVIEW_QUEUE)), REVISION_TABLE)
 #: Rows fetched at a time.
 _CHUNK: Final = 500
 #: A row contains one body, in which each character may need an escape; a manifest has one line for each table.

@@ -14,10 +14,11 @@ from shared.estimate import Estimate
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.report.page import noticed
 from stripread.report.picture import Crop, PhotoView, photo_view
-from stripread.review.queue import QueueEntry, ReasonKind, queue
+from stripread.review.queue import QueueEntry, QueueFilter, QueueView, queue, view_from
 from stripread.review.session import FAULTS, ReviewSession
 from stripread.store.models.evidence import Fault, StoredReading
 from stripread.store.reading_history import ReadingHistory, find_history
+from stripread.store.review_reasons import KINDS
 from stripread.store.sign_ins import names_of
 from stripread.web import review_view
 from stripread.web.listing import choice, csv_file, downloads, group_options, list_address
@@ -27,7 +28,6 @@ from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
 
-REASONS: Final[tuple[ReasonKind, ...]] = get_args(ReasonKind)
 Order = Literal["urgent", "oldest"]
 _ORDERS: Final[tuple[Order, ...]] = get_args(Order)
 _FAULTS: Final[tuple[Fault, ...]] = tuple(FAULTS)
@@ -38,9 +38,9 @@ _CROPS: Final[tuple[Crop, ...]] = ("strip", "card")
 
 def show(request: RequestContext) -> Response:
     """Open the first reading of the queue; without one, state that nothing waits."""
-    entries = _entries(request)
     if downloads(request):
-        return csv_file("review-queue", _table(entries))
+        return csv_file("review-queue", _table(queue(request.store, _filter(request), oldest_first=_by_time(request))))
+    entries = queue(request.store, _filter(request), 1, oldest_first=_by_time(request))
     if entries:
         return go(_address(request, entries[0].reading))
     return page(request, "review-none.html", address=list_address(request), did=_did(request))
@@ -77,7 +77,7 @@ def _decided(request: RequestContext, did: str, action: Callable[[ReviewSession,
              ) -> Response:
     reading = request.one(StoredReading, request.path("reading")).id
     # The next one is that of the queue as the reviewer saw it.
-    to = reading if stays else review_view.place_in(_entries(request), reading).after
+    to = reading if stays else _view(request, reading, 1).following
     try:
         action(ReviewSession(request.store, request.account), reading)
     except InputError as error:
@@ -86,26 +86,25 @@ def _decided(request: RequestContext, did: str, action: Callable[[ReviewSession,
 
 
 def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
-    store, entries = request.store, _entries(request)
+    store = request.store
     history = find_history(store, request.path("reading"))
     if history is None:
         raise HTTPRefusal(404, "not-found")
-    earlier, place = review_view.earlier_readings(store, history), review_view.place_in(entries, history.reading.id)
+    earlier, place = review_view.earlier_readings(store, history), _view(request, history.reading.id, _SHOWN)
     before = find_history(store, earlier[-1].id) if earlier else None
-    first = max(0, place.number - 1 - _SHOWN // 2)
-    lines = entries[first:first + _SHOWN]
+    lines = _lines(place)
     colours = glyphs(store, [e.reading for e in lines])
     return page(
         request, "review.html", status=status, wrong=wrong, did=_did(request), address=list_address(request),
         place=place, history=history, headline=headline(history, request.notation),
         lines=review_view.queue_lines(lines, colours),
-        reasons=next((e.why for e in entries if e.reading == history.reading.id), ()), choices_=REASONS,
+        reasons=place.entry.why if place.entry else (), choices_=KINDS,
         groups=group_options(request), noticed=noticed(history.reading.reading),
         rows=review_view.history_rows(history, earlier, request.notation), faults=FAULTS, query=_query(request),
         names=names_of(store, {r.account for r in history.reviews}), views=_views(request, history), before=before,
         views_before=_views(request, before) if before else [],
         analytes=[ANALYTES[p.analyte] for p in history.reading.reading.pads],
-        next_to=_address(request, place.after) if place.after else "/review")
+        next_to=_address(request, place.following) if place.following else "/review")
 
 
 def _views(request: RequestContext, history: ReadingHistory) -> list[PhotoView]:
@@ -117,19 +116,25 @@ def _views(request: RequestContext, history: ReadingHistory) -> list[PhotoView]:
     return [photo_view(history.reading.reading, href, size, crop) for crop in _CROPS]
 
 
-def _entries(request: RequestContext) -> list[QueueEntry]:
-    """Return the queue under the filters of the address."""
-    found = queue(request.store, group=request.query("group") or None, access=request.access)
-    reason, typed = choice(request, "reason", REASONS), request.query("search").strip().casefold()
-    if reason is not None:
-        found = [e for e in found if any(w.kind == reason for w in e.why)]
-    if typed:
-        found = [e for e in found if typed in _text(e)]
-    return sorted(found, key=review_view.sampled) if choice(request, "sort", _ORDERS) == "oldest" else found
+def _filter(request: RequestContext) -> QueueFilter:
+    """Return the filters of the address."""
+    return QueueFilter(group=request.query("group") or None, reason=choice(request, "reason", KINDS),
+                       search=request.query("search").strip() or None, access=request.access)
 
 
-def _text(e: QueueEntry) -> str:
-    return " ".join((e.site_name or "", e.point_name or "", e.photo, *(w.words for w in e.why))).casefold()
+def _by_time(request: RequestContext) -> bool:
+    return choice(request, "sort", _ORDERS) == "oldest"
+
+
+def _view(request: RequestContext, reading: str, neighbours: int) -> QueueView:
+    return view_from(request.store, _filter(request), reading, neighbours, oldest_first=_by_time(request))
+
+
+def _lines(view: QueueView) -> list[QueueEntry]:
+    """Return the part of the queue that is listed, with the reading in the middle unless it is near an end."""
+    in_front = [*view.before, *([view.entry] if view.entry else [])]
+    start = max(0, len(view.before) - _SHOWN // 2)
+    return [*in_front[start:], *view.behind][:_SHOWN]
 
 
 def _query(request: RequestContext) -> str:

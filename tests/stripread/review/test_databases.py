@@ -14,7 +14,7 @@ from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.report.sites.group import group_report
 from stripread.report.sites.site import site_report
 from stripread.report.test_report.report import Issuing, audit_report
-from stripread.review.queue import queue
+from stripread.review.queue import QueueFilter, queue
 from stripread.review.session import ReviewSession, summary
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import StoredAssessment
@@ -44,7 +44,8 @@ def store(settings: Settings, sample_chart: Chart, assessment: Assessment) -> It
 def test_the_review_workflow_on_each_database(store: Store, settings: Settings) -> None:
     named = msgspec.structs.replace(settings, issuer=Issuer(name="Invented Waterworks"))
     often = load_intervals()
-    assert [(e.reading, e.why[0].kind) for e in queue(store, site="mill", group="north")] == [(LAST, "outlier")]
+    waiting = queue(store, QueueFilter(site="mill", group="north"))
+    assert [(e.reading, e.why[0].kind) for e in waiting] == [(LAST, "outlier")]
     first = audit_report(store, Issuing(named, "ruth"), LAST)
     ReviewSession(store, "ruth").reject(LAST, "water", "Another tap.")
     assert queue(store)[0].why[0].kind == "waiting"
