@@ -11,7 +11,7 @@ import msgspec
 
 from assess.choice import MARGIN
 from assess.decision import DecisionRule
-from assess.diagnosis.upstream import Upstream
+from assess.diagnosis.result import Upstream
 from assess.equipment import Equipment
 from assess.inputs.sample import Assumption, Sample
 from assess.limits import LimitSet

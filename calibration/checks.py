@@ -1,15 +1,26 @@
-"""Check standards, not used in the fit of the chart that reads them: recovery, zeta score and verdict.
+"""Check standards and real waters read on a chart against their reference values: recovery, zeta score, agreement.
 
 Recovery and its uncertainty: JCGM 100:2008, 5.1. Zeta score and its limits: ISO 13528:2022, 9.4 and 9.6.
+
+Strips are not commutable with salt solutions, so only natural waters show the strip's own error. Excess scatter: Paule
+and Mandel, J. Res. NBS 87:377, 1982, with the bound of Viechtbauer, Stat. Med. 26:37, 2007 (Q profile).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from math import sqrt
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import hypot, sqrt
 from typing import Literal
 
-from shared.estimate import Z95, Estimate
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from calibration.statistics.agreement import limits_of_agreement
+from calibration.statistics.distributions import chi2_quantile, t_quantile
+from calibration.statistics.least_squares import Inverse, fit, inverse, straight, uncertainty_at
+from shared.estimate import Z95, Estimate, Part
 
 Verdict = Literal["pass", "warning", "fail"]
 
@@ -103,3 +114,127 @@ def _recovery(pair: Pair) -> tuple[float, float] | None:
         return None
     ratio = pair.read.value / pair.known
     return ratio, sqrt(pair.u_read**2 + (ratio * pair.u_known) ** 2) / pair.known
+
+
+Array = NDArray[np.float64]
+
+#: Smallest number of waters for a result.
+LEAST_WATERS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """How values read on ``n`` waters agree with their reference values.
+
+    ``relative``: all of it as shares of the reference value, else in the analyte's unit. ``bias`` with its
+    95 % ``interval``; ``limits`` within which 95 % of single deviations lie (Bland and Altman, Lancet
+    327:307, 1986); ``intrinsic``: standard deviation that the stated uncertainties leave unexplained, the
+    strip's own, and ``intrinsic_below``, its one-sided 95 % bound.
+    """
+
+    n: int
+    relative: bool
+    bias: float
+    interval: tuple[float, float]
+    limits: tuple[float, float]
+    intrinsic: float
+    intrinsic_below: float
+
+
+def by_sample(pairs: Sequence[Pair]) -> list[Pair]:
+    """One pair for each sample: readings averaged, random parts of their uncertainty reduced, shared ones not."""
+    samples = {p.sample: [q for q in pairs if q.sample == p.sample] for p in pairs}
+    return [_joined(own) for own in samples.values()]
+
+
+def _joined(pairs: Sequence[Pair]) -> Pair:
+    if len(pairs) == 1:
+        return pairs[0]
+    reads = [p.read for p in pairs]
+    value = float(np.mean([r.value for r in reads]))
+    shared = float(np.mean([r.u_shared for r in reads]))
+    u = hypot(shared, float(np.mean([r.u_random for r in reads])) / sqrt(len(reads)))
+    chemistry = Part(name=CHEMISTRY, u=float(np.mean([p.u_chemistry for p in pairs])), shared=True)
+    return replace(pairs[0], read=msgspec.structs.replace(
+        reads[0], value=value, low=value - Z95 * u, high=value + Z95 * u, status="measured", budget=(chemistry,)))
+
+
+def agreement(pairs: Sequence[Pair]) -> Agreement | None:
+    """Agreement over waters, each once; None with fewer than three.
+
+    Relative where every reference value is above 0 and a ratio means something, which it does not for pH.
+    """
+    if len(pairs) < LEAST_WATERS:
+        return None
+    relative = _is_relative(pairs)
+    scale = np.array([p.known if relative else 1.0 for p in pairs])
+    deviation = np.array([p.deviation for p in pairs]) / scale
+    # The strip's own error is to be estimated: the value that its type states must not be subtracted from the scatter.
+    u_read = uncertainty_expected(pairs, np.sqrt([max(p.u_read**2 - p.u_chemistry**2, 0.0) for p in pairs]))
+    variance = (u_read**2 + np.array([p.u_known for p in pairs]) ** 2) / scale**2
+    dof = len(pairs) - 1
+    extra = excess_variance(deviation, variance, chi_square=dof)
+    weight = 1.0 / (variance + extra)
+    bias, u = float(weight @ deviation / weight.sum()), float(weight.sum() ** -0.5)
+    reach = t_quantile(0.975, dof) * u
+    return Agreement(n=len(pairs), relative=relative, bias=bias, interval=(bias - reach, bias + reach),
+                     limits=limits_of_agreement(deviation).limits, intrinsic=sqrt(extra), intrinsic_below=sqrt(
+                         excess_variance(deviation, variance, chi_square=chi2_quantile(0.05, dof))))
+
+
+def uncertainty_expected(pairs: Sequence[Pair], u: Array) -> Array:
+    """Standard uncertainties (n,), stated as ``u`` at the values read, where the mean deviation puts these.
+
+    At the measured values, low readings would have too much weight (D'Agostini, NIM A 346:306, 1994).
+    """
+    known, read = np.array([[p.known, p.read.value] for p in pairs]).T
+    scale = known if _is_relative(pairs) else np.ones(len(pairs))
+    return uncertainty_at(read, u, known + scale * float(((read - known) / scale).mean()))
+
+
+def _is_relative(pairs: Sequence[Pair]) -> bool:
+    """Whether deviations are shares of the reference values."""
+    return all(p.known > 0 and p.read.unit != "pH" for p in pairs)
+
+
+def reference_for(pairs: Sequence[Pair], reading: float) -> Inverse | None:
+    """The reference value that belongs to a reading, by the line of values read on reference values.
+
+    Each water is weighted by its own uncertainty, the strip's own error included. None with fewer than three different
+    reference values, and for a reading beyond those of all waters, where the line is not valid.
+    """
+    known = np.array([p.known for p in pairs])
+    found = agreement(pairs)
+    if found is None or len(np.unique(known)) < LEAST_WATERS or not within(pairs, reading):
+        return None
+    u_read = uncertainty_expected(pairs, np.array([p.u_read for p in pairs]))
+    u = np.array([hypot(own, p.u_known, found.intrinsic * (p.known if found.relative else 1.0))
+                  for own, p in zip(u_read.tolist(), pairs, strict=True)])
+    read = np.array([p.read.value for p in pairs])
+    order = np.argsort(read)
+    return inverse(fit(straight(known), read, u=u), reading, u_y=float(np.interp(reading, read[order], u[order])))
+
+
+def within(pairs: Sequence[Pair], reading: float) -> bool:
+    """Whether a reading lies among those on these waters, within their uncertainty."""
+    return min(p.read.low for p in pairs) <= reading <= max(p.read.high for p in pairs)
+
+
+def excess_variance(deviation: Array, variance: Array, *, chi_square: float) -> float:
+    """Variance that, added to each of ``variance`` (n,), brings the weighted sum of squares to ``chi_square``.
+
+    At n - 1 it is Paule and Mandel's estimate; 0 where the stated variances explain the scatter.
+    """
+    def falls_short(extra: float) -> bool:
+        weight = 1.0 / (variance + extra)
+        return float(weight @ (deviation - weight @ deviation / weight.sum()) ** 2) <= chi_square
+
+    if falls_short(0.0):
+        return 0.0
+    low, high = 0.0, float(variance.max())
+    while not falls_short(high):
+        low, high = high, 2.0 * high
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        low, high = (low, middle) if falls_short(middle) else (middle, high)
+    return high

@@ -18,8 +18,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.columns import read_table
 from calibration.westgard import RULES, Fired, ewma, fired
+from shared.tables import read_table
 
 Array = NDArray[np.float64]
 State = Literal["baseline only", "in control", "warning", "out of control"]

@@ -15,8 +15,7 @@ from dataclasses import astuple, dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.noise import GivenNoise, flat, outer, same
-from calibration.observation import StandardObservation
+from calibration.observation import GivenNoise, StandardObservation, flat, outer, same
 from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, load_derivative
 from calibration.scale import Scale
 

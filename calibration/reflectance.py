@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from shared.spectra import WAVELENGTHS_NM, xyz_weights
+from shared.colour import WAVELENGTHS_NM, xyz_weights
 
 Array = NDArray[np.float64]
 

@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 
 from shared.card import BED, NOMINAL_PAPER_LAB, PAPER, RUNS, CardLayout
 from shared.cgats import CgatsTable, read_cgats, table_of
-from shared.colour import delta_e_2000, xyz_to_lab
+from shared.colour import WAVELENGTHS_NM, delta_e_2000, interpolation, reflectance_to_xyz, xyz_to_lab
 from shared.errors import FileError, MismatchError
-from shared.spectra import WAVELENGTHS_NM, interpolation, reflectance_to_xyz
 
 Array = NDArray[np.float64]
 

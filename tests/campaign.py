@@ -17,8 +17,8 @@ from calibration.value import PadValue, value_of
 from calibration.veil import veils
 from shared.analytes import ANALYTES
 from shared.card import BED, PAPER
+from shared.colour import WAVELENGTHS_NM
 from shared.profile import PrintProfile
-from shared.spectra import WAVELENGTHS_NM
 from tests import simulator
 from tests.simulator import Array, Indicator, Rng
 from tests.synthetic import CARD, CERTIFIED_U, STRIP, shoot

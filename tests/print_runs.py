@@ -12,9 +12,8 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from shared.card import PAPER, CardLayout
-from shared.colour import xyz_to_lab
+from shared.colour import WAVELENGTHS_NM, reflectance_to_xyz, xyz_to_lab
 from shared.profile import PrintProfile
-from shared.spectra import WAVELENGTHS_NM, reflectance_to_xyz
 
 Array = NDArray[np.float64]
 

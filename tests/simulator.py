@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import colour
 import numpy as np
 
+from shared.colour import WAVELENGTHS_NM
 from shared.profile import PrintProfile
-from shared.spectra import WAVELENGTHS_NM
 from stripread.demo import dyes
 from stripread.demo.dyes import INDICATORS, LOAD_SD, NM, Array, Camera, Indicator, Rng, bump
 from stripread.demo.dyes import random_camera as camera

@@ -9,8 +9,7 @@ import numpy as np
 
 from assess.diagnosis.hypotheses import PairedSamples
 from assess.diagnosis.prediction import UnitDraws, predicted, shared_errors, used_and_lost
-from assess.diagnosis.result import STATED, UnitDiagnosis
-from assess.diagnosis.upstream import UnitUsage, Upstream
+from assess.diagnosis.result import STATED, UnitDiagnosis, UnitUsage, Upstream
 from assess.inputs.sample import Sample
 from assess.treatment.treatment import Treatment
 from assess.treatment.upkeep import STEEPNESS, lost_removal

@@ -9,8 +9,7 @@ import numpy as np
 
 from assess.diagnosis.hypotheses import EXPLANATIONS, SETTING_OFF, Explained, Explanation, PairedSamples, explanations
 from assess.diagnosis.prediction import predicted, standard_uncertainty
-from assess.diagnosis.result import POSSIBLE, STATED, Explanations, PredictionCheck, State, UnitDiagnosis
-from assess.diagnosis.upstream import Upstream
+from assess.diagnosis.result import POSSIBLE, STATED, Explanations, PredictionCheck, State, UnitDiagnosis, Upstream
 from assess.inputs.sample import Sample
 from assess.treatment.treatment import Treatment
 from shared.water import Vector

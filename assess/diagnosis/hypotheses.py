@@ -25,7 +25,7 @@ from assess.diagnosis.prediction import (
     standard_uncertainty,
     untreated,
 )
-from assess.diagnosis.upstream import Upstream
+from assess.diagnosis.result import Upstream
 from assess.draws import DrawnFeed, draw
 from assess.inputs.sample import Sample, completed
 from assess.treatment.treatment import Treatment

@@ -12,7 +12,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
-from assess.diagnosis.upstream import UnitUsage
+from assess.diagnosis.result import UnitUsage
 from assess.draws import ROOM_C, ROOM_PCO2, DrawnFeed
 from assess.inputs.sample import Sample
 from assess.treatment.options import treatment_of

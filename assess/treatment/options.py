@@ -9,9 +9,8 @@ from typing import Final
 import msgspec
 
 from assess.treatment.ion_exchange import RESINS, Exchange
-from assess.treatment.osmosis import FINISHES, Osmosis
 from assess.treatment.plain import NONE, TEST_INTERVAL, DrainAndRefresh, filter_of, inhibitor_of
-from assess.treatment.remineralisation import CalciteContact, MineralDosing
+from assess.treatment.remineralisation import FINISHES, CalciteContact, MineralDosing, Osmosis
 from assess.treatment.treatment import EXACT, Disinfectant, Setting, TreatedWater, Treatment, Variation
 from assess.treatment.unit import LEVEL, Kind, TreatmentUnit, is_membrane
 from shared.water import Vector, Water

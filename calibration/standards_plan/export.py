@@ -6,10 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from calibration.standards import Certified, StandardRow
-from calibration.standards_plan.chemistry import Chemistry, chemistry
 from calibration.standards_plan.prepare import Preparation
 from calibration.standards_plan.procedure import order_of_work
-from calibration.standards_plan.solution import Solution, Value
+from calibration.standards_plan.solution import Chemistry, Solution, Value, chemistry
 from calibration.standards_plan.stock import DilutedStock, HypochloriteStock, Stock, WeighedStock
 from calibration.standards_plan.warnings import cautions, grades, remarks
 from shared.analytes import ANALYTES

@@ -6,9 +6,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final
 
-from calibration.standards_plan.chemistry import Chemistry
 from calibration.standards_plan.prepare import Preparation
-from calibration.standards_plan.solution import Solution
+from calibration.standards_plan.solution import Chemistry, Solution
 from calibration.standards_plan.stock import HypochloriteStock, WeighedStock
 from shared.analytes import ANALYTES
 from shared.notation import significant

@@ -17,7 +17,7 @@ from statistics import NormalDist
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.statistics.correlated import whitener
+from calibration.statistics.least_squares import whitener
 
 Array = NDArray[np.float64]
 

@@ -4,13 +4,21 @@ Concentrations are mol/L of the total element, alkalinity eq/L; one litre is tak
 so heating changes no concentration. Every function takes arrays of any common shape.
 """
 
+from shared.water.boiler import (
+    AIR_PCO2,
+    STEAM_PCO2,
+    STEAM_PCO2_SD,
+    DegassedWater,
+    fully_degassed,
+    open_to_air,
+    ph_in_air,
+)
 from shared.water.composition import Vector, Water, mix
-from shared.water.conductivity import conductivity
 from shared.water.equilibrium import Speciation, speciate
-from shared.water.gas import AIR_PCO2, STEAM_PCO2, STEAM_PCO2_SD, DegassedWater, fully_degassed, open_to_air, ph_in_air
 from shared.water.indices import (
     ccpp,
     ccpp_open,
+    conductivity,
     larson_skold,
     scale_grams,
     scale_millimetres,

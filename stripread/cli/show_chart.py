@@ -9,9 +9,8 @@ from typing import Final
 
 import msgspec
 
-from calibration.agreement import agreement, by_sample
 from calibration.chart import Chart
-from calibration.checks import Check, Pair, Verdict
+from calibration.checks import Check, Pair, Verdict, agreement, by_sample
 from calibration.compare import Comparison
 from calibration.control import ControlChart
 from calibration.cross_validation import lights_of

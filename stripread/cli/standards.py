@@ -13,10 +13,9 @@ import click
 
 from calibration.labels import Found, Label, Row, matched
 from calibration.standards import read_cells
-from calibration.standards_plan.chemistry import chemistry
 from calibration.standards_plan.export import aliquots_table, plan_json, standards_table, written
 from calibration.standards_plan.prepare import Preparation, prepare
-from calibration.standards_plan.solution import Value
+from calibration.standards_plan.solution import Value, chemistry
 from calibration.standards_plan.warnings import remarks
 from shared.analytes import ANALYTES
 from shared.errors import FileError, MismatchError, PhotoError

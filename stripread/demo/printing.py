@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
 from shared.card import BED, CELLS, PAPER, CardLayout, default_card, marker_cells
+from shared.colour import WAVELENGTHS_NM
 from shared.profile import PrintProfile, profile_of
-from shared.spectra import WAVELENGTHS_NM
 from shared.strip import StripType, default_strip
 from stripread.demo.dyes import NM, Array
 from stripread.report.card_ink import ink

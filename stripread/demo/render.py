@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from PIL import ExifTags, Image
 
 from shared.card import default_card
-from shared.spectra import WAVELENGTHS_NM, load_illuminants
+from shared.colour import WAVELENGTHS_NM, load_illuminants
 from stripread.demo.dyes import LOAD_SD, NM, Array, Camera, Exposure, Rng, expose, indicators, random_camera
 from stripread.demo.printing import PX_PER_MM, PrintedCard, printed_card, strip_type, with_strip
 

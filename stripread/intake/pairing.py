@@ -8,7 +8,7 @@ from typing import Final, NamedTuple
 
 from sqlalchemy import select
 
-from assess.diagnosis.upstream import NotCompared, UnitUsage, Upstream
+from assess.diagnosis.result import NotCompared, UnitUsage, Upstream
 from assess.equipment import InstalledTreatment
 from assess.inputs.sample import Sample
 from shared.analytes import ANALYTES

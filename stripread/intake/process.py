@@ -14,7 +14,7 @@ import msgspec
 from sqlalchemy import Connection, select
 
 from assess.assessment import Assessment
-from assess.diagnosis.upstream import NotCompared, Upstream
+from assess.diagnosis.result import NotCompared, Upstream
 from assess.equipment import Equipment
 from assess.inputs.sample import Assumption
 from assess.limits import LimitSet

@@ -16,7 +16,7 @@ from typing import Final
 import msgspec
 
 from assess.assessment import Assessment, assess
-from assess.diagnosis.upstream import NotCompared, Upstream
+from assess.diagnosis.result import NotCompared, Upstream
 from assess.equipment import Equipment
 from assess.inputs.sample import Assumption, Sample
 from assess.limits import DEFAULT_SET, LimitSet, load_limits, shipped_sets

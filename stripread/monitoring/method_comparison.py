@@ -1,7 +1,7 @@
 """Strips against a laboratory: bias, limits of agreement, Deming regression, coverage of the intervals.
 
 A laboratory result is paired with the reading nearest in time at the same sampling point. Differences are relative to
-the laboratory's value where a ratio is meaningful, else in the analyte's unit, as in `calibration.agreement`.
+the laboratory's value where a ratio is meaningful, else in the analyte's unit, as in `calibration.checks`.
 """
 
 from __future__ import annotations
@@ -12,10 +12,17 @@ from datetime import date, timedelta
 import msgspec
 import numpy as np
 
-from calibration.agreement import LEAST_WATERS, Agreement, agreement, uncertainty_expected
-from calibration.checks import Pair
-from calibration.statistics.agreement import LimitsOfAgreement, limits_of_agreement
-from calibration.statistics.deming import LEAST_POINTS, Jackknifed, Line, Points, deming, jackknife
+from calibration.checks import LEAST_WATERS, Agreement, Pair, agreement, uncertainty_expected
+from calibration.statistics.agreement import (
+    LEAST_POINTS,
+    Jackknifed,
+    LimitsOfAgreement,
+    Line,
+    Points,
+    deming,
+    jackknife,
+    limits_of_agreement,
+)
 from calibration.statistics.distributions import at_most, exact_interval
 from shared.analytes import ANALYTES
 from shared.estimate import Z95, Estimate

@@ -10,7 +10,7 @@ import numpy as np
 
 from assess.assessment import Assessment
 from assess.diagnosis.commissioning import Commissioning, advised, commission
-from assess.diagnosis.upstream import NotCompared, Upstream
+from assess.diagnosis.result import NotCompared, Upstream
 from assess.inputs.sample import Sample
 from assess.treatment.options import treatment_of
 from stripread.intake.laboratory_samples import laboratory_samples

@@ -9,7 +9,7 @@ import msgspec
 
 from assess import Assessment, AssessmentSetup, Equipment, LimitSet, Sample, load_equipment, load_limits
 from assess import assess as assess_sample
-from assess.diagnosis.upstream import NotCompared, Upstream
+from assess.diagnosis.result import NotCompared, Upstream
 from assess.equipment import DEFAULT_EQUIPMENT
 from assess.inputs.lines import NoResult, to_sample
 from assess.limits import DEFAULT_SET

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from calibration.chart import Chart, Conditions, Excluded, LightSeen
 from calibration.cross_validation import without_levels, without_lights
-from calibration.detection_limits import near_zero
 from calibration.diagnostics import check_levels, suspects, warnings_of
 from calibration.fit import Fitted, fitted
+from calibration.merit import near_zero
 from calibration.observation import StandardObservation
 from calibration.standards import StandardRow, read_standards
 from calibration.uncertainty_reduction import Gain, gain

@@ -16,10 +16,9 @@ from numpy.typing import NDArray
 
 from calibration.reflectance import COSINES, PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME
 from shared.card import BED, PAPER, CardLayout
-from shared.colour import lab_to_xyz, xyz_to_lab
+from shared.colour import WAVELENGTHS_NM, lab_to_xyz, xyz_to_lab
 from shared.errors import MismatchError
 from shared.profile import PrintProfile
-from shared.spectra import WAVELENGTHS_NM
 from stripread.reading.light import fit_light
 from stripread.reading.locate import LocationFailure, locate
 from stripread.reading.patches import (

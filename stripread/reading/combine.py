@@ -14,7 +14,7 @@ from typing import Literal
 import msgspec
 import numpy as np
 
-from calibration.agreement import excess_variance
+from calibration.checks import excess_variance
 from calibration.statistics.distributions import chi2_tail
 from calibration.statistics.outliers import grubbs
 from shared.analytes import ANALYTES

@@ -17,9 +17,8 @@ from numpy.typing import NDArray
 
 from calibration.reflectance import FRAME, FROM_SPECTRUM, PRIOR_MEAN, PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
 from shared.card import BED, PAPER, CardLayout
-from shared.colour import lab_to_xyz
+from shared.colour import WAVELENGTHS_NM, lab_to_xyz
 from shared.profile import PrintProfile
-from shared.spectra import WAVELENGTHS_NM
 from stripread.reading.view import CardView, PixelSample, clear_of_ends
 
 Array = NDArray[np.float64]

@@ -10,10 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.chart import Chart
-from calibration.correlation import correlations
 from calibration.curve import Curve
 from calibration.observation import PadObservation
-from calibration.value import OFF_CURVE, PadValue, value_of
+from calibration.value import OFF_CURVE, PadValue, correlations, value_of
 from calibration.veil import Veil, veils
 from shared.analytes import ANALYTES
 from shared.estimate import Correlation

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from calibration.observation import Response
 from calibration.reflectance import FRAME
-from shared.spectra import WAVELENGTHS_NM, load_illuminants
+from shared.colour import WAVELENGTHS_NM, load_illuminants
 from stripread.reading.patches import CardColours, PatchSignals
 from stripread.reading.rendering import USUAL_SIZE, Rendering, alike, likeliest_size, log_density
 

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Final
 
-from calibration.agreement import LEAST_WATERS, agreement, reference_for, within
 from calibration.chart import Chart
-from calibration.checks import Check, Pair
+from calibration.checks import LEAST_WATERS, Check, Pair, agreement, reference_for, within
 from calibration.cross_validation import LightCoverage, lights_of
 from calibration.curve import Curve
 from calibration.merit import RESOLUTION_AT, USEFUL_PH, USEFUL_SHARE, Merit

@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.card import BED, PAPER, CardLayout
-from shared.colour import delta_e_2000
+from shared.colour import delta_e_2000, illuminant_power
 from shared.profile import PrintProfile, nominal
-from shared.spectra import illuminant_power
 
 Array = NDArray[np.float64]
 
@@ -39,7 +38,7 @@ class LampColour:
 
 @cache
 def lamp_colour(illuminant: str) -> LampColour:
-    """Return the colour of a CIE illuminant, named as in `shared.spectra`.
+    """Return the colour of a CIE illuminant, named as in `shared.colour`.
 
     CCT and Duv: Ohno (LEUKOS 10:47, 2014). Rf: CIE 224:2017. Raises KeyError for an unknown illuminant.
     """

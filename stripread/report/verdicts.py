@@ -13,8 +13,8 @@ from assess.draws import Interval
 from assess.judgement import Judgement
 from assess.options import WORDS, Option, Outcome
 from assess.plan import Plan
-from assess.scaling import BoilerScaling
 from assess.treatment.upkeep import DAYS_A_YEAR, PartLife
+from assess.water_properties import BoilerScaling
 from shared.analytes import ANALYTES, capitalise
 from shared.estimate import Z95
 from shared.notation import PLAIN, Notation, significant

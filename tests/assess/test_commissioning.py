@@ -5,7 +5,7 @@ import pytest
 
 from assess.diagnosis.commissioning import advised, commission
 from assess.diagnosis.diagnosis import diagnose
-from assess.diagnosis.upstream import UnitUsage, Upstream
+from assess.diagnosis.result import UnitUsage, Upstream
 from assess.equipment import InstalledTreatment
 from assess.inputs.sample import Sample
 from assess.inputs.typed import sample_from_typed

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 
 from assess.diagnosis.diagnosis import diagnose
-from assess.diagnosis.result import UnitDiagnosis
-from assess.diagnosis.upstream import UnitUsage, Upstream
+from assess.diagnosis.result import UnitDiagnosis, UnitUsage, Upstream
 from assess.equipment import InstalledTreatment
 from assess.inputs.sample import Sample
 from assess.inputs.typed import sample_from_typed

@@ -15,8 +15,7 @@ import numpy as np
 
 from calibration.fit import fitted
 from calibration.gaussian_process import SpectralGP
-from calibration.noise import outer
-from calibration.observation import StandardObservation
+from calibration.observation import StandardObservation, outer
 from calibration.reflectance import load_derivative
 from shared.profile import read_profile
 from tests.bench.samples import SAMPLES

@@ -17,7 +17,7 @@ import msgspec
 from assess import Assessment, AssessmentSetup, assess, load_limits, sample_from_typed
 from assess.decision import VERDICTS
 from assess.equipment import load_equipment
-from assess.scaling import Saturation
+from assess.water_properties import Saturation
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading
 from stripread.store.models.accounts import ROLES, Account

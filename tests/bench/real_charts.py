@@ -22,9 +22,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.reflectance import XYZ_FRAME, augmented
-from shared.colour import delta_e_2000, srgb_decode, xyz_to_lab
+from shared.colour import WAVELENGTHS_NM, delta_e_2000, srgb_decode, xyz_to_lab
 from shared.estimate import Z95
-from shared.spectra import WAVELENGTHS_NM
 from stripread.reading.patches import NEUTRAL_CHROMA, CardColours, PatchSignals, to_weights
 from stripread.reading.response import learn_response
 from stripread.reading.self_check import errors_of_patches

@@ -15,7 +15,7 @@ import numpy as np
 from assess.diagnosis.commissioning import commission
 from assess.diagnosis.diagnosis import diagnose
 from assess.diagnosis.prediction import WORN
-from assess.diagnosis.upstream import UnitUsage, Upstream
+from assess.diagnosis.result import UnitUsage, Upstream
 from assess.equipment import InstalledTreatment
 from assess.inputs.sample import Sample
 from assess.treatment.options import treatment_of

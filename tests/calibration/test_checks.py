@@ -6,8 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.agreement import agreement, excess_variance, reference_for
-from calibration.checks import CheckRule, Pair, check
+from calibration.checks import CheckRule, Pair, agreement, check, excess_variance, reference_for
 from calibration.statistics.distributions import chi2_quantile
 from shared.estimate import Z95, Estimate, Part
 

@@ -10,8 +10,8 @@ from calibration.curve import N_NODES, Curve, Level, lab_slope, lower_triangles
 from calibration.reflectance import COSINES, N_COSINES, PRIOR_MEAN
 from calibration.scale import Scale
 from shared.card import default_card
+from shared.colour import WAVELENGTHS_NM
 from shared.errors import InputError
-from shared.spectra import WAVELENGTHS_NM
 from shared.strip import default_strip
 
 Array = NDArray[np.float64]

@@ -10,10 +10,9 @@ from calibration.reflectance import FRAME, augmented, spectrum
 from calibration.value import _parts, value_of
 from calibration.veil import Veil
 from shared.analytes import ANALYTES
-from shared.colour import delta_e_2000, xyz_to_lab
+from shared.colour import delta_e_2000, reflectance_to_xyz, xyz_to_lab
 from shared.errors import FileError
 from shared.profile import PrintProfile
-from shared.spectra import reflectance_to_xyz
 from tests import simulator
 from tests.simulator import INDICATORS, Array
 from tests.synthetic import BENCH_LIGHTS, STRIP, shoot

@@ -8,13 +8,11 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.curve import way
-from calibration.detection_limits import near_zero
 from calibration.fit import Fitted, fitted
-from calibration.merit import Merit, merit_of
+from calibration.merit import Merit, merit_of, near_zero
 from calibration.observation import PadObservation, Response, StandardObservation
 from calibration.reflectance import FRAME
-from shared.colour import xyz_to_lab
-from shared.spectra import WAVELENGTHS_NM, xyz_weights
+from shared.colour import WAVELENGTHS_NM, xyz_to_lab, xyz_weights
 from stripread.report.calibration_text import merit_facts
 
 Array = NDArray[np.float64]

@@ -14,10 +14,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from shared.card import default_card
-from shared.colour import Array, delta_e_2000, xyz_to_lab
+from shared.colour import WAVELENGTHS_NM, Array, delta_e_2000, reflectance_to_xyz, xyz_to_lab
 from shared.errors import FileError, MismatchError
 from shared.profile import PrintProfile, nominal, profile_text, read_profile
-from shared.spectra import WAVELENGTHS_NM, reflectance_to_xyz
 
 CARD = default_card()
 IDS = (*CARD.patch_ids, "BED", "PAPER")

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from shared import spectra
+from shared import colour
 from shared.colour import D50, Array, xyz_to_lab
 
 DATA = Path(__file__).parents[1] / "data"
@@ -22,18 +22,18 @@ def published_whites() -> list[tuple[str, float, float]]:
 
 
 def test_every_illuminant_has_a_published_white() -> None:
-    assert {name for name, _, _ in published_whites()} == set(spectra.illuminant_names())
+    assert {name for name, _, _ in published_whites()} == set(colour.illuminant_names())
 
 
 @pytest.mark.parametrize(("name", "x", "y"), published_whites(), ids=lambda v: v if isinstance(v, str) else "")
 def test_white_point_is_the_published_one(name: str, x: float, y: float) -> None:
     """CIE 15:2018, 2 degrees, printed to four or five decimals."""
-    white = spectra.reflectance_to_xyz(np.ones(31), name)
+    white = colour.reflectance_to_xyz(np.ones(31), name)
     assert white[:2] / white.sum() == pytest.approx([x, y], abs=6e-5)
 
 
 def test_d50_white_is_the_white_of_lab() -> None:
-    assert spectra.reflectance_to_xyz(np.ones(31), "D50") == pytest.approx(D50, abs=1e-4)
+    assert colour.reflectance_to_xyz(np.ones(31), "D50") == pytest.approx(D50, abs=1e-4)
 
 
 def smooth_reflectance(nm: NDArray[np.floating]) -> Array:
@@ -51,14 +51,14 @@ def test_reflectance_against_colour_science(name: str, step: int) -> None:
     lamp = reference.SDS_ILLUMINANTS[name].copy().trim(TABLES)
     theirs = reference.sd_to_XYZ(reflectance, OBSERVER, lamp, method="Integration") / 100
     measured = np.arange(400.0, 701.0, step)
-    ours = spectra.reflectance_to_xyz(smooth_reflectance(measured), name, wavelengths_nm=measured)
+    ours = colour.reflectance_to_xyz(smooth_reflectance(measured), name, wavelengths_nm=measured)
     assert np.abs(xyz_to_lab(ours) - xyz_to_lab(theirs)).max() < {5: 1e-9, 10: 0.05, 20: 0.5}[step]
 
 
-@pytest.mark.parametrize("name", spectra.illuminant_names())
+@pytest.mark.parametrize("name", colour.illuminant_names())
 def test_lamps_keep_their_energy_at_10_nm(name: str) -> None:
     """The share of the band's energy from 495 to 605 nm, by the trapezoidal rule over colour-science's table."""
-    power, table = spectra.load_illuminants()[name], reference.SDS_ILLUMINANTS[name]
+    power, table = colour.load_illuminants()[name], reference.SDS_ILLUMINANTS[name]
     band, whole = ([table[float(nm)] for nm in range(*ends, 5)] for ends in ((495, 606), (395, 706)))
     assert power.mean() == pytest.approx(1.0)
     assert power[10:21].sum() / power.sum() == pytest.approx(np.trapezoid(band) / np.trapezoid(whole), rel=1e-9)
@@ -67,10 +67,10 @@ def test_lamps_keep_their_energy_at_10_nm(name: str) -> None:
 def test_interpolation_is_exact_for_cubics_and_constant_beyond_the_ends() -> None:
     given, wanted = np.arange(400.0, 701.0, 20.0), np.array([390.0, 425.0, 557.0, 666.6, 720.0])
     cubic = np.polynomial.Polynomial([1.0, -2.0, 0.5, 3.0], domain=[400, 700], window=[-1, 1])
-    result = spectra.interpolation(given, wanted) @ cubic(given)
+    result = colour.interpolation(given, wanted) @ cubic(given)
     assert result == pytest.approx(cubic(np.clip(wanted, 400, 700)), rel=1e-9)
 
 
 def test_unknown_illuminant_names_those_there_are() -> None:
     with pytest.raises(KeyError, match="LED-RGB1"):
-        spectra.xyz_weights("D93")
+        colour.xyz_weights("D93")

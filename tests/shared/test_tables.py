@@ -7,11 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from calibration.columns import read_table
 from calibration.standards import read_cells
 from shared.errors import FileError
 from shared.strip import default_strip
-from shared.tables import csv_lines
+from shared.tables import csv_lines, read_table
 from stripread.exchange.csv_reader import read_csv_table
 
 ROWS = [["run", "standard", "hardness [mg/L CaCO3]", "ph"], ["1 März, früh", "C01", "60.5", "7.25"],

@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.statistics.correlated import Measured, whitener
+from calibration.statistics.least_squares import Measured, whitener
 
 Array = NDArray[np.float64]
 

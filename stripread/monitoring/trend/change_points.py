@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.statistics.change import find_step
-from calibration.statistics.correlated import fit_correlated, mean_correlated
+from calibration.statistics.least_squares import fit_correlated, mean_correlated
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from stripread.monitoring.trend.series import Series

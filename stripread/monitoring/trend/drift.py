@@ -13,8 +13,7 @@ from numpy.typing import NDArray
 from assess.treatment.unit import Kind
 from assess.treatment.upkeep import STEEPNESS, U_CAPACITY
 from calibration.statistics.change import run_length, two_sided
-from calibration.statistics.correlated import fit_correlated, predicted
-from calibration.statistics.least_squares import straight
+from calibration.statistics.least_squares import fit_correlated, predicted, straight
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from stripread.monitoring.trend.breakthrough import SHAPES, Breakthrough, EffluentSeries, breakthrough

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.statistics.change import Cusum, cusum
-from calibration.statistics.correlated import Measured
+from calibration.statistics.least_squares import Measured
 from calibration.statistics.outliers import PER_MEDIAN
 from calibration.value import ONE_SIDED
 from shared.analytes import ANALYTES

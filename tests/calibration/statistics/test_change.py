@@ -8,8 +8,15 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.statistics.change import cusum, find_step, run_length, two_sided
-from calibration.statistics.correlated import Measured, covariance, fit_correlated, mean_correlated, predicted
-from calibration.statistics.least_squares import fit, straight
+from calibration.statistics.least_squares import (
+    Measured,
+    covariance,
+    fit,
+    fit_correlated,
+    mean_correlated,
+    predicted,
+    straight,
+)
 
 Array = NDArray[np.float64]
 X = np.arange(20.0)

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from calibration.detection_limits import detection_limits
+from calibration.merit import detection_limits
 from calibration.statistics.least_squares import FTest, fit, inverse, lack_of_fit, mandel, parabola, straight
 
 Array = NDArray[np.float64]

@@ -11,8 +11,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from odrpack import odr_fit
 
-from calibration.statistics.agreement import cohens_kappa, limits_of_agreement
-from calibration.statistics.deming import Points, deming, jackknife
+from calibration.statistics.agreement import Points, cohens_kappa, deming, jackknife, limits_of_agreement
 
 Array = NDArray[np.float64]
 DATA = Path(__file__).parents[2] / "data"

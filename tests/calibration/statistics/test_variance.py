@@ -3,7 +3,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.statistics.variance import nested
+from calibration.statistics.outliers import nested
 
 DATA = Path(__file__).parents[2] / "data"
 

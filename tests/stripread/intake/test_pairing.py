@@ -9,7 +9,7 @@ from pathlib import Path
 import msgspec
 import pytest
 
-from assess.diagnosis.upstream import NotCompared, Upstream
+from assess.diagnosis.result import NotCompared, Upstream
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from stripread.intake.pairing import pairing_of

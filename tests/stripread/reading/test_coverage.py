@@ -12,9 +12,8 @@ from itertools import cycle, islice
 import numpy as np
 import pytest
 
-from calibration.correlation import correlations
 from calibration.curve import Curve
-from calibration.value import OFF_CURVE, PadValue
+from calibration.value import OFF_CURVE, PadValue, correlations
 from shared.estimate import Correlation
 from shared.profile import PrintProfile
 from tests import simulator

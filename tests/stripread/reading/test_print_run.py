@@ -14,9 +14,8 @@ from calibration.chart import Chart
 from calibration.value import OFF_CURVE, PadValue, value_of
 from shared.analytes import ANALYTES
 from shared.card import BED
-from shared.colour import srgb_decode, srgb_encode
+from shared.colour import WAVELENGTHS_NM, srgb_decode, srgb_encode
 from shared.profile import PrintProfile, nominal
-from shared.spectra import WAVELENGTHS_NM
 from tests import simulator
 from tests.photographs import SAMPLES, Mask, Picture, picture, truth_of
 from tests.print_runs import random_gains, with_dot_gain

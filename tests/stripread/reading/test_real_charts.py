@@ -7,9 +7,8 @@ import numpy as np
 import pytest
 
 from shared.card import PAPER
-from shared.colour import srgb_encode
+from shared.colour import WAVELENGTHS_NM, srgb_encode
 from shared.profile import PrintProfile
-from shared.spectra import WAVELENGTHS_NM
 from tests import simulator
 from tests.bench import real_charts
 from tests.bench.corrections import CORRECTIONS

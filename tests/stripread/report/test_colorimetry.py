@@ -10,9 +10,8 @@ import cv2
 import numpy as np
 import pytest
 
-from shared.colour import delta_e_2000, xyz_to_lab
+from shared.colour import delta_e_2000, reflectance_to_xyz, xyz_to_lab
 from shared.profile import PrintProfile, read_profile
-from shared.spectra import reflectance_to_xyz
 from stripread.report.colorimetry import lamp_colour, spectral_colours
 from stripread.report.pad_images import blur_of, difference_map, pixel_lab
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.statistics.correlated import Measured
+from calibration.statistics.least_squares import Measured
 from stripread.monitoring.trend.breakthrough import SHAPES, CurveShape, EffluentSeries, breakthrough
 from stripread.monitoring.trend.change_points import Segment
 from stripread.monitoring.trend.drift import Drift, drift
