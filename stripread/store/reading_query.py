@@ -32,8 +32,8 @@ State = Literal["current", "superseded"]
 
 _PHOTOGRAPHS, _READINGS, _POINTS, _SITES = (
     RECORD_TYPES[kind].table for kind in (Photograph, StoredReading, SamplingPoint, Site))
-#: Records that a search finds by name; further ones are not searched.
-_MOST_NAMED: Final = 5000
+#: Most records found by name whose ids are given to the database as values.
+_FEW_NAMED: Final = 5000
 _ORDER: Final = (READING_INDEX.c.sampled, READING_INDEX.c.at, READING_INDEX.c.reading)
 
 
@@ -41,7 +41,7 @@ class ReadingFilter(msgspec.Struct, frozen=True, kw_only=True):
     """Conditions on readings, all of which must be met; ``since`` and ``until`` are inclusive sample times.
 
     ``state`` None: current and superseded readings. ``corrected``: whether a reviewer entered a value. ``search``: a
-    part of the name of site or sampling point, or the start of the photograph's name or of the reading's id.
+    part of the name of site, sampling point or photograph in upper or lower case, or the start of the reading's id.
     ``access``: of the account that asks.
     """
 
@@ -225,17 +225,21 @@ def _conditions(connection: Connection, query_filter: ReadingFilter, policy: Rev
 
 
 def named_sql(connection: Connection, typed: str) -> ColumnElement[bool]:
-    """Return the condition on the index: a name of the reading contains a text, or its photograph or id begins with it.
-
-    Names are looked up first: with the ids as values the database chooses between its indexes.
-    """
+    """Return the condition on the index that a name of the reading contains a text, or that its id begins with it."""
     c = READING_INDEX.c
-    begins = select(_PHOTOGRAPHS.c.id).where(_PHOTOGRAPHS.c.name.startswith(typed, autoescape=True))
-    named = [(c.photograph, begins), *(
-        (column, select(table.c.id).where(table.c.name.icontains(typed, autoescape=True)))
-        for column, table in ((c.site, _SITES), (c.point, _POINTS)))]
-    found = [(column, connection.scalars(query.limit(_MOST_NAMED)).all()) for column, query in named]
-    return or_(c.reading.startswith(typed, autoescape=True), *(column.in_(ids) for column, ids in found if ids))
+    names = ((c.photograph, _PHOTOGRAPHS), (c.site, _SITES), (c.point, _POINTS))
+    found = [_among(connection, column, select(table.c.id).where(table.c.name.icontains(typed, autoescape=True)))
+             for column, table in names]
+    return or_(c.reading.startswith(typed, autoescape=True), *(named for named in found if named is not None))
+
+
+def _among(connection: Connection, column: ColumnElement[Any], ids: Select[Any]) -> ColumnElement[bool] | None:
+    """Return the condition that a column has one of some ids; None without any.
+
+    A few are looked up first: with the ids as values the database chooses between its indexes.
+    """
+    few = connection.scalars(ids.limit(_FEW_NAMED + 1)).all()
+    return None if not few else column.in_(few if len(few) <= _FEW_NAMED else ids)
 
 
 _TABLE = RECORD_TYPES[StoredReading].table

@@ -10,6 +10,7 @@ import msgspec
 import pytest
 
 from calibration.chart import Chart
+from stripread.store import reading_query
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.lookup import resolve_id, short_id
@@ -95,6 +96,7 @@ CASES: list[Case] = [
     ({"search": "MILL"}, lambda k: k != 0),
     ({"search": "behin"}, lambda k: k in (3, 6, 9)),
     ({"search": "10"}, lambda k: k == 10),
+    ({"search": "0"}, lambda k: 0 < k < 11),
     ({"search": "reading of 0"}, lambda k: 0 < k < 10),
     ({"search": "_"}, lambda _: False),
 ]
@@ -113,6 +115,12 @@ def test_each_filter_selects_the_same_as_a_plain_loop(many: Store) -> None:
     (verdict,) = {judged[k] for k in ("03", "05", "06")}
     assert verdict is not None
     assert numbers(readings(many, ReadingFilter(verdict=verdict))) == [6, 5, 3]
+
+
+def test_a_search_that_finds_many_photographs_misses_none(many: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    whole = numbers(readings(many, ReadingFilter(search="0")))
+    monkeypatch.setattr(reading_query, "_FEW_NAMED", 2)
+    assert numbers(readings(many, ReadingFilter(search="0"))) == whole
 
 
 @pytest.mark.parametrize("oldest_first", [False, True])
