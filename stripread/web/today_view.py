@@ -71,7 +71,7 @@ def role_parts(request: RequestContext, seen: StatusOverview, due: Sequence[DueI
         waiting=None if reviewed is None else tuple(queue(store, reviewed, _MOST)),
         n_waiting=0 if reviewed is None else count_queue(store, reviewed),
         materials=_materials(due, seen.today) if "analyst" in roles else None,
-        system=tuple(m for m in measures(request.app) if m.tone == "out") if "administrator" in roles else None)
+        system=tuple(m for m in measures(request.app) if m.tone != "ok") if "administrator" in roles else None)
 
 
 def _out(s: SiteStatus, notation: Notation) -> OutOfLimits:

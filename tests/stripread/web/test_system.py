@@ -73,7 +73,9 @@ def test_a_full_disk_comes_first(served: Served, monkeypatch: pytest.MonkeyPatch
     assert (full.name, full.tone, full.value, full.free) == ("disk", "out", 91.0, 9.0)
     page = served.role("administrator").get("/system").text
     assert "Out of limits: Disk space" in page
-    assert "Out of limits: Disk space" in served.role("administrator").get("/").text
+    today = served.role("administrator").get("/").text
+    assert "Out of limits: Disk space" in today
+    assert "Unknown: Age of the last backup" in today
     assert "Disk space" not in served.role("analyst").get("/").text
     monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(100, 50, 50))
     assert "out" not in {m.tone for m in measures(served.app)}
