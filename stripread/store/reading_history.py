@@ -48,6 +48,12 @@ class ReadingHistory(msgspec.Struct, frozen=True, kw_only=True):
     superseded_by: str | None
     entries: tuple[AuditEntry, ...]
 
+    @property
+    def valid_reviews(self) -> tuple[Review, ...]:
+        """The latest decision of each reviewer, unless it is withdrawn."""
+        latest = {r.account: r for r in self.reviews}
+        return tuple(r for r in self.reviews if latest[r.account] is r and r.decision != "withdrawn")
+
 
 def load_history(store: Store, reading: str) -> ReadingHistory:
     """Return the history of the reading with this id. Raises RecordsError where there is none."""

@@ -121,8 +121,8 @@ def readings(
 def listed_readings(store: Store, ids: Sequence[str]) -> dict[str, ReadingRow]:
     """Return the rows of some readings, by id."""
     with store.viewing() as connection:
-        chosen = (select(READING_INDEX).where(READING_INDEX.c.reading.in_(ids[start:start + _MOST_NAMED])).subquery()
-                  for start in range(0, len(ids), _MOST_NAMED))
+        chosen = (select(READING_INDEX).where(READING_INDEX.c.reading.in_(ids[start:start + _FEW_NAMED])).subquery()
+                  for start in range(0, len(ids), _FEW_NAMED))
         return {row["id"]: _listed(row) for some in chosen
                 for row in connection.execute(_named(some, store.review)).mappings()}
 

@@ -17,6 +17,8 @@ from stripread.web.request import RequestContext, one_of
 T = TypeVar("T", bound=str)
 #: Parameter of the page of a list; a changed filter starts at the first one.
 _PAGE: Final = "after"
+#: Parameters that name what was just done, for the notice with Undo.
+_NOTICE: Final = ("did", "of")
 #: Rows of one page of a list.
 ROWS: Final = 50
 
@@ -40,7 +42,7 @@ class ListAddress:
     @property
     def narrowed(self) -> bool:
         """Whether a filter or an order is given in addition to the search."""
-        return any(name not in ("search", _PAGE) for name, _ in self.given)
+        return any(name not in ("search", _PAGE, *_NOTICE) for name, _ in self.given)
 
     def link(self, **changed: str | int) -> str:
         """Return the address with changed parameters; an empty text removes one."""

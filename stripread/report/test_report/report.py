@@ -87,8 +87,7 @@ def _sections(case: Case, settings: Settings) -> list[Section]:
 def _issued_by(case: Case, settings: Settings) -> Section:
     issuer, site = settings.issuer, case.of.site
     customer = ", ".join(filter(None, (site.name, site.address))) if site else "not stated"
-    # Only the latest decision of each reviewer counts.
-    acceptances = [r for r in {r.account: r for r in case.of.reviews}.values() if r.decision == "accepted"]
+    acceptances = [r for r in case.of.valid_reviews if r.decision == "accepted"]
     return Section("Issued", (facts((
         ("Issuer", issuer.name or _NOT_STATED), ("Address", issuer.address or _NOT_STATED), ("Contact", issuer.contact),
         ("Customer", customer),

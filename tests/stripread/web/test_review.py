@@ -60,6 +60,8 @@ def test_fifty_readings_by_the_keyboard_alone(waiting: Served, open_page: Open) 
     assert sorted(decisions(waiting, account)) == ["accepted"] * 45 + ["rejected"] * 5
     _press(page, "u")
     expect(page.get_by_role("status")).to_have_text("Decision withdrawn.")
+    expect(page.get_by_text("accepted")).to_have_count(0)
+    expect(page.locator(".filters")).not_to_have_attribute("open", "")
     page.keyboard.press("c")
     page.keyboard.press("Tab")
     page.keyboard.type("61.5")
