@@ -253,5 +253,5 @@ def _from_history(x: ReadingRow, reason: HistoryReason) -> ReviewReason:
     read = format_value(value.value, low=value.low, high=value.high, unit=analyte.unit)
     # The unit of pH repeats its name.
     named = read if analyte.unit == analyte.name else f"{analyte.name} {read}"
-    return ReviewReason("outlier", f"{named} differs from the median of earlier readings at this point, "
-                                   f"{significant(reason.figure)}")
+    usual = significant(reason.figure) + ("" if analyte.unit == analyte.name else f" {analyte.unit}")
+    return ReviewReason("outlier", f"{named} differs from {usual}, the median of earlier readings at this point")
