@@ -4,6 +4,7 @@ Dyes and cameras are those of the sample company. Lamps are CIE 15 as in colour-
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import colour
 import numpy as np
@@ -17,8 +18,11 @@ from stripread.demo.dyes import random_camera as camera
 __all__ = ["GOOD_LAMPS", "INDICATORS", "LOAD_SD", "NM", "SITE_LAMPS", "Array", "Camera", "Exposure", "Indicator", "Rng",
            "batch", "bump", "camera", "expose", "lamp", "mixed_light", "on_wavelengths", "printing", "relative"]
 
-#: Noise of an area's mean in counts: shot noise averages out, the steps of JPEG do not.
-COUNTS_SD = 0.6
+#: Steps of JPEG in which a block's mean is coded, luma and chroma, of libjpeg's qualities 94, 91, 88, 85, 75 and 65;
+#: and what rounding them to whole counts leaves in the mean of an area: `test_metadata` codes areas to measure both.
+STEPS, ROUNDING = ((2, 2), (3, 3), (4, 4), (5, 5), (8, 9), (11, 12)), (0.1, 0.3)
+#: Red, green and blue to luma, Cb and Cr (ITU-T T.871).
+_TO_YCC = np.array([[0.299, 0.587, 0.114], [-0.168736, -0.331264, 0.5], [0.5, -0.418688, -0.081312]])
 
 
 def lamp(name: str) -> Array:
@@ -67,8 +71,15 @@ def printing(designed: Array, rng: Rng) -> Array:
     return np.vstack([designed[-1] * np.minimum(ratio, 1.0) ** thickness, designed[-1:]])
 
 
+@dataclass(frozen=True)
 class Exposure(dyes.Exposure):
-    """A photograph of which only the means of areas are known."""
+    """A photograph of which only the means of areas are known.
+
+    ``steps`` (3,) of luma, Cb and Cr in eighths of a count; ``rounding``: standard deviation in counts.
+    """
+
+    steps: tuple[int, int, int]
+    rounding: float
 
     def counts(self, reflectance: Array, places: Array, stray: Array, rng: Rng) -> Array:
         """Mean counts (n, 3) of 255 of areas at ``places`` (n, 2), -1 to 1 over the card, as JPEG leaves them.
@@ -76,12 +87,16 @@ class Exposure(dyes.Exposure):
         ``stray`` (n, 3): what print, gloss and texture add to log light.
         """
         encoded = self.encoded(self.linear(reflectance) * np.exp(self.log_light(places) + stray))
-        return np.clip(encoded * 255 + rng.normal(0, COUNTS_SD, encoded.shape), 0, 255)
+        step = np.array(self.steps) / 8
+        coded = np.rint(encoded * 255 @ _TO_YCC.T / step) * step + rng.normal(0, self.rounding, encoded.shape)
+        return np.asarray(np.clip(coded @ np.linalg.inv(_TO_YCC).T, 0, 255))
 
 
 def expose(one: Camera, power: Array, paper: Array, rng: Rng) -> Exposure:
     """A photograph under a lamp of ``power`` (61,), as the sample company's cameras expose its ``paper`` (61,)."""
-    return Exposure(**vars(dyes.expose(one, power, paper, rng)))
+    luma, chroma = STEPS[int(rng.integers(len(STEPS)))]
+    return Exposure(**vars(dyes.expose(one, power, paper, rng)), steps=(luma, chroma, chroma),
+                    rounding=rng.uniform(*ROUNDING))
 
 
 def on_wavelengths(profile: PrintProfile, ids: Sequence[str]) -> Array:

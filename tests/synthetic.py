@@ -16,6 +16,7 @@ from shared.card import PAPER, default_card
 from shared.profile import PrintProfile
 from shared.strip import default_strip
 from stripread.reading.light import LightField, fit_light
+from stripread.reading.metadata import jpeg_coding_u
 from stripread.reading.observe import _signals
 from stripread.reading.pads import CHANNEL_U, LIGHT_U, PhotometricModel, _observation
 from stripread.reading.patches import PatchSample, PatchSignals, card_colours, paper_places
@@ -89,7 +90,7 @@ def shoot(camera: Camera, lamp: str | Array, profile: PrintProfile, rng: Rng, *,
     patches, paper = samples[: len(CARD.patches)], samples[len(CARD.patches) :]
     colours = card_colours(known or profile, CARD)
     light = fit_light([p for p in patches if p.id in colours.neutrals] + paper, colours, CARD)
-    signals = _signals(patches, light)
+    signals = _signals(patches, light, jpeg_coding_u(exposure.steps))
     return Shot(exposure, light, signals, learn_response(signals, colours))
 
 

@@ -21,6 +21,7 @@ from shared.errors import MismatchError
 from shared.profile import PrintProfile
 from stripread.reading.light import fit_light
 from stripread.reading.locate import LocationFailure, locate
+from stripread.reading.metadata import Channels
 from stripread.reading.patches import (
     PATCH_MARGIN,
     CardColours,
@@ -32,7 +33,7 @@ from stripread.reading.patches import (
     usable_channels,
 )
 from stripread.reading.photo import Photo
-from stripread.reading.response import COUNTS, FLOOR, SHARE, learn_response
+from stripread.reading.response import learn_response, stated_variance
 from stripread.reading.view import view_card
 
 Array = NDArray[np.float64]
@@ -101,21 +102,17 @@ def _change(photo: Photo, card: CardLayout, *, colours: CardColours, runs: tuple
     looks = [_look(photo, card, run=run) for run in runs]
     greys = [p for p in looks[0].patches if p.id in colours.neutrals]
     tone = fit_light(greys + looks[0].paper, colours, card).linear
-    known, new = (_signals(look, tone=tone, card=card) for look in looks)
+    known, new = (_signals(look, tone=tone, card=card, coding_u=photo.coding_u) for look in looks)
     clear = np.logical_and(*(usable_channels(k.patches) for k in looks))
     n = len(colours.ids)
-    response = learn_response(PatchSignals(known.signal[:n], known.slope[:n], known.clear[:n]), colours).response
+    patches = PatchSignals(known.signal[:n], known.slope[:n], known.clear[:n], photo.coding_u)
+    response = learn_response(patches, colours).response
     h = response.mean[:, 1:]
     prior = (BETWEEN_RUNS * PRIOR_SD) ** 2 * PRIOR_VARIANCE
-    variance = np.where(clear, _variance(known) + _variance(new), BLIND)
+    variance = np.where(clear, stated_variance(known) + stated_variance(new), BLIND)
     seen_alike = (h * prior) @ h.T + variance[:, :, None] * np.eye(3)
     change = np.linalg.solve(seen_alike, (new.signal - known.signal)[:, :, None])[:, :, 0] @ (h * prior)
     return np.where(clear.sum(axis=1, keepdims=True) >= LEAST_CHANNELS, change, np.nan)
-
-
-def _variance(s: PatchSignals) -> Array:
-    """Variance of the signals (n, 3)."""
-    return np.asarray((COUNTS * s.slope) ** 2 + (SHARE * s.signal) ** 2 + FLOOR**2)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +136,7 @@ def _look(photo: Photo, card: CardLayout, *, run: int) -> _Look:
     return _Look([*sample_patches(view, card), PatchSample(BED, centre, bed)], sample_paper(view, card))
 
 
-def _signals(look: _Look, *, tone: Array, card: CardLayout) -> PatchSignals:
+def _signals(look: _Look, *, tone: Array, card: CardLayout, coding_u: Channels) -> PatchSignals:
     """Signals relative to the card's own paper; ``tone`` (256, 3): linear light of each count."""
     paper = [p for p, usable in zip(look.paper, usable_channels(look.paper), strict=True) if usable.all()]
     light, *_ = np.linalg.lstsq(_terms(paper, card), np.log(_linear(paper, tone)), rcond=None)
@@ -147,7 +144,7 @@ def _signals(look: _Look, *, tone: Array, card: CardLayout) -> PatchSignals:
     counts = np.array([p.sample.mean for p in look.patches])
     slope = _looked_up(counts, np.gradient(tone, axis=0))
     return PatchSignals(signal=_linear(look.patches, tone) / field, slope=slope / field,
-                        clear=usable_channels(look.patches))
+                        clear=usable_channels(look.patches), counts=coding_u)
 
 
 def _linear(samples: Sequence[PatchSample], tone: Array) -> Array:

@@ -46,6 +46,7 @@ class Header(msgspec.Struct, frozen=True, array_like=True):
     taken: str | None
     camera: str | None
     ignored: tuple[str, ...]
+    coding_u: tuple[float, float, float]
 
 
 class DecoderFault(RuntimeError):  # noqa: N818 - the program's, not the input's
@@ -142,7 +143,8 @@ class _Child:
         space = Space(np.frombuffer(header.curves).reshape(256, 3), np.frombuffer(header.to_srgb).reshape(3, 3)) \
             if header.curves else None
         return Photo(name=name, pixels=pixels, shrink=header.shrink, space=space, sha256=header.sha256,
-                     taken=header.taken, camera=header.camera, ignored=header.ignored)
+                     taken=header.taken, camera=header.camera, ignored=header.ignored,
+                     coding_u=header.coding_u)
 
     def _fill(self, room: memoryview) -> None:
         """Read the pixels where they belong: a Connection would copy them twice."""
@@ -171,7 +173,8 @@ def header_of(photo: Photo) -> Header:
         shape=(height, width, channels), deep=photo.pixels.dtype == np.uint16, shrink=photo.shrink,
         curves=b"" if space is None else np.ascontiguousarray(space.curves, np.float64).tobytes(),
         to_srgb=b"" if space is None else np.ascontiguousarray(space.to_srgb, np.float64).tobytes(),
-        sha256=photo.sha256, taken=photo.taken, camera=photo.camera, ignored=photo.ignored)
+        sha256=photo.sha256, taken=photo.taken, camera=photo.camera, ignored=photo.ignored,
+        coding_u=photo.coding_u)
 
 
 #: How this process decodes: its child, or None in place.

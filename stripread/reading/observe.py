@@ -16,6 +16,7 @@ from stripread.reading import strip_finding
 from stripread.reading.light import LightField, fit_light
 from stripread.reading.locate import CardLocation, LocationFailure, locate
 from stripread.reading.manual_location import manual_card, manual_strip
+from stripread.reading.metadata import Channels
 from stripread.reading.pads import MeasuredPad, PhotometricModel, measure_pads, plastic_lab
 from stripread.reading.patches import (
     CardColours,
@@ -106,7 +107,7 @@ def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[
     greys = [p for p in patches if p.id in colours.neutrals]
     paper = sample_paper(view, card)
     light = fit_light(greys + paper, colours, card)
-    signals = _signals(patches, light)
+    signals = _signals(patches, light, photo.coding_u)
     lost = _lost(paper, signals)
     if lost:
         return NoObservation(lost, located)
@@ -151,7 +152,7 @@ def _lost(paper: Sequence[PatchSample], signals: PatchSignals) -> str:
     return "clipped" if level > 128 else "dark"
 
 
-def _signals(patches: Sequence[PatchSample], light: LightField) -> PatchSignals:
+def _signals(patches: Sequence[PatchSample], light: LightField, coding_u: Channels) -> PatchSignals:
     counts = np.array([p.sample.mean for p in patches])
     signal, slope = light.signal(counts, np.array([p.centre for p in patches]))
-    return PatchSignals(signal=signal, slope=slope, clear=usable_channels(patches))
+    return PatchSignals(signal=signal, slope=slope, clear=usable_channels(patches), counts=coding_u)

@@ -14,7 +14,7 @@ from shared.card import Bed
 from shared.colour import xyz_to_lab, xyz_to_lab_jacobian
 from shared.strip import Pad, Size, StripType
 from stripread.reading.light import LightField
-from stripread.reading.response import COUNTS, LearnedResponse
+from stripread.reading.response import LearnedResponse
 from stripread.reading.strip_finding import FoundStrip
 from stripread.reading.view import CardView, PixelSample
 
@@ -158,7 +158,7 @@ def _observation(analyte: str, sample: PixelSample, centre: Array, through: Phot
     signal, slope = (v[0] for v in through.light.signal(sample.mean[None], centre[None]))
     # Patches that scatter less than stated show nothing about the light and gloss of a wet pad.
     noise = max(1.0, through.learned.noise)
-    pixel = ((COUNTS * noise) ** 2 + sample.sd**2 / max(1, sample.n // NEIGHBOURS)) * slope**2
+    pixel = ((np.array(through.learned.counts) * noise) ** 2 + sample.sd**2 / max(1, sample.n // NEIGHBOURS)) * slope**2
     pixel = pixel + np.where(sample.clear_channels, 0.0, CLIPPED_U**2)
     bright = np.maximum(signal, 0.0)
     common = np.outer(bright, bright) * LIGHT_U**2 + np.diag((CHANNEL_U * bright) ** 2)

@@ -19,6 +19,7 @@ from calibration.reflectance import FRAME, FROM_SPECTRUM, PRIOR_MEAN, PRIOR_SD, 
 from shared.card import BED, PAPER, CardLayout
 from shared.colour import WAVELENGTHS_NM, lab_to_xyz
 from shared.profile import PrintProfile
+from stripread.reading.metadata import UNKNOWN_CODING
 from stripread.reading.view import CardView, PixelSample, clear_of_ends
 
 Array = NDArray[np.float64]
@@ -94,11 +95,13 @@ class PatchSignals:
     """Linear signals (n, 3) of the patches, slope per count (n, 3), and which lie clear of the scale's ends (n, 3).
 
     A patch with one channel at an end of the scale, as strong blues and greens often have, still shows the other two.
+    ``counts``: by which the file's coding misses a patch's mean, one standard deviation of each channel.
     """
 
     signal: Array
     slope: Array
     clear: NDArray[np.bool_]
+    counts: tuple[float, float, float] = UNKNOWN_CODING
 
     @property
     def usable(self) -> NDArray[np.bool_]:

@@ -23,7 +23,7 @@ from PIL.WebPImagePlugin import WebPImageFile
 from shared.errors import PhotoError
 from stripread.reading import png
 from stripread.reading.icc import Space
-from stripread.reading.metadata import metadata_of
+from stripread.reading.metadata import UNKNOWN_CODING, Channels, metadata_of
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8] | NDArray[np.uint16]
@@ -43,7 +43,8 @@ class Photo:
 
     ``pixels`` (h, w, 3), blue, green, red, 8 or 16 bit. ``shrink``: pixels of the upright original per
     decoded pixel. ``space``: that of the embedded profile, None for sRGB. ``taken`` and ``camera`` from EXIF.
-    ``ignored``: parts of the file's metadata that are invalid.
+    ``ignored``: parts of the file's metadata that are invalid. ``coding_u``: standard deviation by which the file's
+    coding misses the mean of an even area, red, green, blue, in counts of 255.
     """
 
     name: str
@@ -54,6 +55,7 @@ class Photo:
     taken: str | None
     camera: str | None
     ignored: tuple[str, ...] = ()
+    coding_u: Channels = UNKNOWN_CODING
 
     @property
     def full_scale(self) -> float:
@@ -91,7 +93,7 @@ def _decoded(data: bytes, where: str, *, whole: bool) -> Photo:
     return Photo(
         name=Path(where).name, pixels=pixels, shrink=max(width, height) / max(pixels.shape[:2]),
         space=exif.space, sha256=hashlib.sha256(data).hexdigest(), taken=exif.taken, camera=exif.camera,
-        ignored=exif.ignored if plain is data else ("text or header fields", *exif.ignored))
+        ignored=exif.ignored if plain is data else ("text or header fields", *exif.ignored), coding_u=exif.coding_u)
 
 
 def _header(data: bytes, where: str) -> tuple[Image.Image, bytes]:

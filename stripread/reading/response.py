@@ -36,8 +36,8 @@ CAMERA_BANDS, REMAINDER = ((600.0, 35.0), (540.0, 35.0), (460.0, 35.0)), 0.6
 SMOOTH_NM, BAND_MIDDLE_NM, BAND_HALF_NM = 30.0, 550.0, 110.0
 #: Strength of the process, in units of the mean signal: all are tried.
 STRENGTHS = (0.3, 1.0, 3.0)
-#: Uncertainty of a patch: counts of 255, a share of its signal (its measured spectrum, print and gloss), a floor.
-COUNTS, SHARE, FLOOR = 0.6, 0.006, 0.001
+#: Uncertainty of a patch besides its coding: a share of its signal (its measured spectrum, print and gloss), a floor.
+SHARE, FLOOR = 0.006, 0.001
 #: Variance of a channel at an end of the scale: nothing is known of it but that it is a few times white at most.
 UNKNOWN = 100.0
 #: The paper is 1 by definition, up to this.
@@ -63,7 +63,7 @@ class LearnedResponse:
     ``lamps``: probability of each of LAMPS. ``noise``: deviation of the patches in units of their stated uncertainty.
     ``rendering``: the nonlinear part of the camera's processing. ``used`` (n,): the patches included.
     ``residual`` (n, 3): each patch's signal less the prediction from the others, and ``z`` (n, 3) the same in standard
-    deviations; NaN for a channel at an end of the scale.
+    deviations; NaN for a channel at an end of the scale. ``counts``: as of `PatchSignals`.
     """
 
     response: Response
@@ -73,6 +73,7 @@ class LearnedResponse:
     used: NDArray[np.bool_]
     residual: Array
     z: Array
+    counts: tuple[float, float, float]
 
     def at(self, signal: Array) -> Response:
         """The response for a colour of that signal (3,)."""
@@ -107,7 +108,7 @@ def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedRespon
     fit = _with_own_noise(_readmitted(_consistent(first)))
     residual, z = fit.strays()
     return LearnedResponse(response=fit.response, lamps=fit.lamp_shares(), noise=fit.noise,
-                           rendering=fit.rendering, used=fit.used, residual=residual, z=z)
+                           rendering=fit.rendering, used=fit.used, residual=residual, z=z, counts=patches.counts)
 
 
 def _readmitted(fit: _Regression) -> _Regression:
@@ -156,6 +157,11 @@ def _shrunk(noise: float, n: int) -> float:
 _EXPECTED_WORST = 1.26
 
 
+def stated_variance(patches: PatchSignals) -> Array:
+    """Variance (n, 3) of each patch's signals by itself."""
+    return np.asarray((np.array(patches.counts) * patches.slope) ** 2 + (SHARE * patches.signal) ** 2 + FLOOR**2)
+
+
 class _Printed:
     """Patches that are ``used`` (n,) and the paper, as all lamps and strengths see them before any signal is known.
 
@@ -182,7 +188,7 @@ class _Regression:
         used, x, seen = printed.used, printed.x, printed.seen
         self.y = np.vstack([patches.signal[used], np.ones(3)])
         self.patches, self.printed, self.colours, self.used, self.noise = patches, printed, printed.colours, used, noise
-        self.stated = (COUNTS * patches.slope) ** 2 + (SHARE * patches.signal) ** 2 + FLOOR**2
+        self.stated = stated_variance(patches)
         self.clear = np.vstack([patches.clear[used], np.ones((1, 3), dtype=bool)])
         self.variance = np.where(self.clear, np.vstack([self.stated[used] * noise**2, np.full(3, PAPER_U**2)]), UNKNOWN)
         self.size = size

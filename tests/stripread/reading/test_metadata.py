@@ -1,10 +1,13 @@
 """Sound pixels with invalid metadata: the photograph is decoded, and what was invalid is ignored and noted."""
 
+from io import BytesIO
+
 import numpy as np
 import pytest
 from PIL import Image
 
 from shared.errors import PhotoError
+from stripread.reading.metadata import UNKNOWN_CODING, WHOLE_COUNTS
 from stripread.reading.photo import decode
 from tests import icc_profiles
 from tests.hostile import metadata, pictures
@@ -75,3 +78,46 @@ def test_a_mutated_picture_is_decoded_or_refused(number: int) -> None:
         assert refused.what  # noqa: PT017 - it need not be refused
     else:
         assert photo.pixels.ndim == 3
+
+
+@pytest.mark.parametrize("subsampling", ["4:4:4", "4:2:0"])
+@pytest.mark.parametrize("quality", [60, 75, 85, 92, 95])
+def test_even_areas_are_coded_as_exactly_as_stated(quality: int, subsampling: str) -> None:
+    """Second way: areas of known colours through Pillow's coder, with pixels that scatter by half a count to two.
+
+    The error of their means, over areas and channels, is what is stated where pixels scatter by a count; smoother ones
+    are rounded alike, up to a quarter more, and noise averages it, to a quarter at least.
+    """
+    rng = np.random.default_rng(quality)
+    found = {sd: _errors_of_areas(quality, subsampling, sd, rng) for sd in (0.5, 1.0, 2.0)}
+    share = {sd: float(np.sqrt(np.mean(error**2) / np.mean(np.square(stated))))
+             for sd, (error, stated) in found.items()}
+    assert 0.5 < share[1.0] < 1.15
+    assert share[0.5] < 1.3
+    assert 0.25 < share[2.0] < 1.15
+
+
+def _errors_of_areas(quality: int, subsampling: str, sd: float, rng: np.random.Generator
+                     ) -> tuple[np.ndarray, tuple[float, float, float]]:
+    """Errors (54, 3) of the means of areas, counts, as decoded; and what the reader states."""
+    side = 64
+    true = np.kron(rng.uniform(30, 225, (6, 9, 3)), np.ones((side, side, 1)))
+    true = true + rng.normal(0, sd, true.shape)
+    photo = decode(_jpeg(true, quality, subsampling), "areas.jpg")
+    off = photo.pixels[..., ::-1] - true
+    middles = off.reshape(6, side, 9, side, 3)[:, 13:51, :, 13:51]
+    return middles.mean(axis=(1, 3)).reshape(-1, 3), photo.coding_u
+
+
+def _jpeg(pixels: np.ndarray, quality: int, subsampling: str) -> bytes:
+    out = BytesIO()
+    Image.fromarray(np.rint(pixels).astype(np.uint8)).save(out, "JPEG", quality=quality, subsampling=subsampling)
+    return out.getvalue()
+
+
+def test_coding_of_other_files() -> None:
+    """PNG keeps whole counts; of other coders' steps nothing is known."""
+    grey = Image.fromarray(np.full((500, 500, 3), 128, np.uint8))
+    known = {kind: decode(file_of(grey, kind), f"a.{kind.lower()}").coding_u for kind in ("PNG", "WEBP")}
+    assert known["PNG"] == (WHOLE_COUNTS,) * 3
+    assert known["WEBP"] == UNKNOWN_CODING

@@ -9,8 +9,9 @@ from calibration.reflectance import COSINES
 from shared.colour import srgb_decode, srgb_encode
 from shared.profile import PrintProfile
 from stripread.reading import rendering
+from stripread.reading.metadata import UNKNOWN_CODING
 from stripread.reading.patches import CardColours, PatchSignals, card_colours, to_weights
-from stripread.reading.response import COUNTS, SHARE, learn_response
+from stripread.reading.response import SHARE, learn_response
 from tests import simulator
 from tests.simulator import INDICATORS, Array
 from tests.synthetic import CARD, printed
@@ -44,7 +45,7 @@ def photographed(profile: PrintProfile, seed: int, boost: float) -> tuple[PatchS
     reflectance, n = printed(profile)[0], len(CARD.patches)
     both = simulator.relative(camera, lamp, np.vstack([reflectance[:n], pads(), reflectance[-1:]]))
     rendered = boosted(both, boost)
-    patches = rendered[:n] * np.exp(rng.normal(0, SHARE, (n, 3))) + rng.normal(0, COUNTS * SLOPE, (n, 3))
+    patches = rendered[:n] * np.exp(rng.normal(0, SHARE, (n, 3))) + rng.normal(0, UNKNOWN_CODING[0] * SLOPE, (n, 3))
     inside = np.asarray((rendered[:n] > 0.02) & (rendered[:n] < 1.05))
     return PatchSignals(signal=patches, slope=np.full((n, 3), SLOPE), clear=inside), rendered[n:]
 

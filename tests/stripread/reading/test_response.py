@@ -9,8 +9,9 @@ from calibration.reflectance import COSINES, PRIOR_MEAN
 from shared.estimate import Z95
 from shared.profile import PrintProfile
 from stripread.reading import checks
+from stripread.reading.metadata import UNKNOWN_CODING
 from stripread.reading.patches import CardColours, PatchSignals, card_colours, to_weights
-from stripread.reading.response import COUNTS, FLOOR, LAMPS, SHARE, learn_response
+from stripread.reading.response import FLOOR, LAMPS, SHARE, learn_response
 from tests import simulator
 from tests.simulator import INDICATORS, NM, Array, Camera
 from tests.synthetic import CARD, printed, shoot
@@ -50,14 +51,14 @@ def signals_of(profile: PrintProfile, camera: Camera, lamp: str, *, share: float
     n = len(CARD.patches)
     true = simulator.relative(camera, simulator.lamp(lamp), np.vstack([reflectance[:n], reflectance[-1:]]))
     slope = np.full(true.shape, SLOPE)
-    noise = rng.normal(0, COUNTS * SLOPE, true.shape)
+    noise = rng.normal(0, UNKNOWN_CODING[0] * SLOPE, true.shape)
     inside = np.asarray((true > 0.02) & (true < 1.05))
     return PatchSignals(signal=true * np.exp(rng.normal(0, share, true.shape)) + noise, slope=slope, clear=inside)
 
 
 def stated(signal: Array, share: float) -> Array:
     """Standard deviations that the reader states for patches, with another share."""
-    return np.sqrt((COUNTS * SLOPE) ** 2 + (share * signal) ** 2 + FLOOR**2)
+    return np.sqrt((UNKNOWN_CODING[0] * SLOPE) ** 2 + (share * signal) ** 2 + FLOOR**2)
 
 
 def test_unseen_spectra_are_predicted_within_their_uncertainty(
