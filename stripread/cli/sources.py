@@ -11,9 +11,8 @@ from pathlib import Path
 from typing import Final
 
 from shared.errors import FileError
-from stripread.reading.bucket import SCHEME, photos_below
 from stripread.reading.photo import SUFFIXES
-from stripread.reading.photo_file import PhotoAddress, address_of
+from stripread.reading.photo_file import SCHEME, PhotoAddress, address_of, photos_below
 
 #: Address of standard input.
 _STANDARD_INPUT: Final = "-"

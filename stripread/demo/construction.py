@@ -1,30 +1,103 @@
-"""The store of the sample company under construction: clock, accounts, tables, materials, strip batches."""
+"""The store of the sample company under construction: clock, accounts, materials, batches; work in other processes."""
 
 from __future__ import annotations
 
+import os
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ProcessPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
+from multiprocessing import get_context
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
+import msgspec
+
 from calibration.chart import Chart
 from calibration.release import Release
+from shared.card import default_card
+from shared.strip import default_strip
 from stripread.demo import company
 from stripread.demo.dyes import BATCHES
-from stripread.demo.printing import RUN, profile_text
+from stripread.demo.printing import RUN, print_profile, profile_text
+from stripread.demo.render import Shot, render
+from stripread.demo.standards import standard_shots, write_shots, write_table
 from stripread.demo.story import FIRST_DAYS, moment
-from stripread.demo.workers import WorkerPool
 from stripread.exchange.csv_import import records_of
 from stripread.exchange.import_records import import_all
 from stripread.intake.materials_import import add_release, import_file, register_batch, register_chart, register_tube
 from stripread.intake.qualification import gate_evidence
+from stripread.intake.receive import PhotoInfo, inspect_photo
 from stripread.intake.terms import catalogue, own_terms
+from stripread.reading.calibrate import Material, calibrate_material
+from stripread.reading.executors import Given, Job, Result
+from stripread.reading.photo_file import PhotoFile
 from stripread.store.accounts import create_account, create_first_administrator
 from stripread.store.models.accounts import Role
 from stripread.store.models.materials import Batch, Card, Phone, Tube
 from stripread.store.settings import Issuer, ReviewPolicy, Settings
 from stripread.store.store import Store
+
+
+class WorkerPool:
+    """Processes that stay for the whole story."""
+
+    def __init__(self, pool: ProcessPoolExecutor) -> None:
+        self._pool = pool
+
+    def map(self, work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[Job], /) -> Iterator[Result]:
+        """Return the results of the jobs in order, as an `Executor`."""
+        waiting = [self._pool.submit(work, given, job) for job in jobs]
+        return (one.result() for one in waiting)
+
+    def calibrated(self, batch: str, made: datetime) -> Future[Chart]:
+        """Return the chart of a batch, once its standards are photographed and fitted."""
+        return self._pool.submit(calibrated, batch, made)
+
+    def rendered(self, shot: Shot, name: str) -> Future[tuple[bytes, PhotoInfo]]:
+        """Return a photograph and the information in it, once it is rendered."""
+        return self._pool.submit(rendered, shot, name)
+
+
+@contextmanager
+def worker_pool(processes: int | None = None) -> Iterator[WorkerPool]:
+    """Return a pool of processes [default: one per core]."""
+    # Spawned, not forked: OpenCV's threads do not survive a fork.
+    with ProcessPoolExecutor(processes or os.cpu_count(), get_context("spawn"), _single_threaded) as pool:
+        try:
+            yield WorkerPool(pool)
+        finally:
+            pool.shutdown(cancel_futures=True)
+
+
+def _single_threaded() -> None:
+    from stripread.reading.decoder import start_early
+
+    start_early()
+    import cv2
+
+    cv2.setNumThreads(1)
+
+
+def rendered(shot: Shot, name: str) -> tuple[bytes, PhotoInfo]:
+    """Render a photograph; return its bytes and the information in it."""
+    data = render(shot)
+    return data, inspect_photo(PhotoFile(name, data), for_label=False)
+
+
+def calibrated(batch: str, made: datetime) -> Chart:
+    """Photograph the standards of a batch, fit its chart and date it ``made``."""
+    with TemporaryDirectory() as name:
+        folder = Path(name)
+        taken = list(standard_shots(folder, batch, made))
+        list(write_shots([one for one, _ in taken]))
+        material = Material(default_card(), default_strip(), print_profile(), write_table(folder, taken), batch)
+        chart = calibrate_material(material).chart
+    conditions = msgspec.structs.replace(chart.conditions, made=made.isoformat(timespec="seconds"))
+    return msgspec.structs.replace(chart, conditions=conditions)
+
 
 #: The only card; days for which strips last from their first use on, an open tube, and a release.
 CARD: Final = f"card-{RUN}-1"

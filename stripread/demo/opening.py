@@ -10,8 +10,7 @@ from typing import Final
 
 from shared.files import write_whole
 from stripread.demo.company import PEOPLE, Person
-from stripread.demo.construction import settings_of
-from stripread.demo.workers import worker_pool
+from stripread.demo.construction import settings_of, worker_pool
 from stripread.demo.year import Progress, build
 from stripread.store.accounts import SignIn, add_sign_in, list_accounts, reset_password
 from stripread.store.models.accounts import ROLES, Role

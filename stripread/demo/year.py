@@ -20,13 +20,13 @@ from stripread.demo.construction import (
     CARD,
     Construction,
     StoryClock,
+    WorkerPool,
     found_company,
     register_strips,
     release_chart,
     settings_of,
 )
 from stripread.demo.story import WHOLE, DecisionDay, Excerpt, StoryVisit, moment
-from stripread.demo.workers import WorkerPool
 from stripread.intake.check_standards import ReceivedCheck, read_checks
 from stripread.intake.process import IntakeOptions, process_photos
 from stripread.intake.receive import PhotoInfo, SampleInfo, receive_photo

@@ -24,8 +24,7 @@ from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import in_current_terms, validation_message
-from stripread.store.photos import open_photographs
-from stripread.store.photos.interface import PhotoStore
+from stripread.store.photos import PhotoStore, open_photographs
 from stripread.store.schema import AUDIT_TRAIL, BODIES, BY_NAME, RECORD_TYPES, RecordType
 from stripread.store.store import Store
 

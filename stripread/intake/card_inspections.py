@@ -14,8 +14,8 @@ from shared.flags import FLAGS
 from shared.profile import PrintProfile
 from shared.strip import default_strip
 from stripread.intake.receive import printable_name, receive
-from stripread.reading.card_bar import bar_is_off
 from stripread.reading.card_check import check_card
+from stripread.reading.card_shape import bar_is_off
 from stripread.reading.context import exposed
 from stripread.reading.observe import NoObservation, observe_file
 from stripread.reading.photo_file import PhotoFile

@@ -38,7 +38,7 @@ from stripread.store.models.evidence import Photograph, StoredAssessment, Stored
 from stripread.store.models.materials import OwnTerms, Phone
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import SamplingPoint
-from stripread.store.photos.address import StoredPhoto
+from stripread.store.photos import StoredPhoto
 from stripread.store.reading_status import current_assessment, last_reading, last_reading_id, superseding
 from stripread.store.schema import BODIES, RECORD_TYPES, decode
 from stripread.store.store import Store

@@ -22,7 +22,7 @@ from stripread.store.models.evidence import Photograph
 from stripread.store.models.materials import Batch, Card, Phone, Tube
 from stripread.store.models.record import Record
 from stripread.store.models.sites import SamplingPoint
-from stripread.store.photos.interface import digest
+from stripread.store.photos import digest
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 

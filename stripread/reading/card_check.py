@@ -12,11 +12,10 @@ from numpy.typing import NDArray
 
 from shared.flags import FLAGS, in_order
 from stripread.reading import checks
-from stripread.reading.card_bar import bar_is_off, bar_length
-from stripread.reading.card_shape import CardShape, shape_of
+from stripread.reading.card_shape import CardShape, bar_is_off, bar_length, shape_of
+from stripread.reading.checks import patch_errors
 from stripread.reading.observe import Observation
 from stripread.reading.response import OUTLIER
-from stripread.reading.self_check import patch_errors
 from stripread.reading.strip_finding import SEARCH_PER_MM, bed_signals, relative
 
 #: Bed this far from its measured colour (share of its signal, in any channel) is stained, unless the photograph is so

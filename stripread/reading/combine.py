@@ -21,8 +21,7 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError, MismatchError
 from shared.estimate import Correlation, Estimate, Measurement, Part
 from shared.flags import in_order
-from stripread.reading.joint_correlation import joint_correlations
-from stripread.reading.pooling import Replicates
+from stripread.reading.pooling import Replicates, joint_correlations
 from stripread.reading.result import PadReading, Provenance, Reading
 
 #: The part of a budget that photographs of one strip have in common.

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from shared.card import PAPER, CardLayout
 from shared.colour import srgb_encode
 from stripread.reading.patches import DOT_GAIN_SD, CardColours, PatchSample, usable_channels
-from stripread.reading.tone import bends_at, encode_slope, linearise, tone, tone_slope
+from stripread.reading.rendering import bends_at, encode_slope, linearise, tone, tone_slope
 
 Array = NDArray[np.float64]
 

@@ -2,7 +2,7 @@
 
 The dictionary is cut to the codes of the print runs that are expected, which is faster and mistakes less.
 Which corner is which follows from the layout, never from the detector. Edges of dark patches show how a bent card or
-the lens displaces the print (`displacement.py`).
+the lens displaces the print (`edges.py`).
 """
 
 from __future__ import annotations
@@ -16,8 +16,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shared.card import CardLayout
-from stripread.reading.displacement import MARKER_MM, PATCH_MM, Displacement, fit_displacement
-from stripread.reading.edges import Grey, fit_sides, patch_places, project, worst
+from stripread.reading.edges import (
+    MARKER_MM,
+    PATCH_MM,
+    Displacement,
+    Grey,
+    fit_displacement,
+    fit_sides,
+    patch_places,
+    project,
+    worst,
+)
 from stripread.reading.photo import Pixels
 
 Array = NDArray[np.float64]

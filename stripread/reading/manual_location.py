@@ -13,7 +13,7 @@ from shared.card import CardLayout
 from shared.errors import InputError
 from shared.profile import PrintProfile
 from shared.strip import StripType
-from stripread.reading import displacement
+from stripread.reading import edges
 from stripread.reading.edges import patch_edges
 from stripread.reading.locate import CardLocation, grey_of
 from stripread.reading.photo import Photo
@@ -91,7 +91,7 @@ def manual_card(
     blur = patch_edges(grey_of(photo.pixels), card, homography).blur_mm
     return CardLocation(
         run=run, homography=homography, markers=(), edge_mm=blur, px_per_mm=float(sides.min()),
-        displacement=displacement.none(card.size), by_hand=True)
+        displacement=edges.none(card.size), by_hand=True)
 
 
 def _check_in_picture(corners: Array, photo: Photo) -> None:

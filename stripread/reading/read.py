@@ -15,6 +15,7 @@ from shared.errors import InputError
 from shared.flags import FLAGS, in_order
 from shared.profile import PrintProfile
 from stripread.reading import checks
+from stripread.reading.checks import patch_error
 from stripread.reading.effects import without_effect
 from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.locate import CardLocation
@@ -33,7 +34,6 @@ from stripread.reading.result import (
     Reading,
     StripAxis,
 )
-from stripread.reading.self_check import patch_error
 from stripread.version import SOFTWARE, libraries
 
 #: A process takes about as long to start as this many photographs take to read.

@@ -12,15 +12,20 @@ from assess.diagnosis.result import PredictionCheck
 from assess.draws import Interval
 from assess.judgement import Judgement
 from assess.options import WORDS, Option, Outcome
-from assess.plan import Plan
-from assess.treatment.upkeep import DAYS_A_YEAR, PartLife
 from assess.water_properties import BoilerScaling
-from shared.analytes import ANALYTES, capitalise
+from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from shared.notation import PLAIN, Notation, significant
 from shared.text import FormattedValue, written
-from stripread.report.options import ExtractionPlot, OptionSheet, extraction_plot, option_sheet
-from stripread.report.plot import SaturationPlot, saturation_plot
+from stripread.report.options import (
+    ExtractionPlot,
+    OptionSheet,
+    SaturationPlot,
+    extraction_plot,
+    option_sheet,
+    saturation_plot,
+    upkeep_sentences,
+)
 from stripread.report.text import Tone, bound, percentage, permitted
 
 #: By verdict: its label, its tone on the page, and how a sentence about it begins; most severe first.
@@ -33,8 +38,6 @@ VERDICT_WORDS: dict[Verdict, tuple[str, Tone, str]] = {
 _MACHINE = {"boiler-chloride": "boiler chloride", "conductivity": "level probe"}
 #: Kinds that change nothing, or that first ask for another sample.
 _NO_ACTION = ("none", "test-interval", "particle-filter", "softener-bypass")
-#: Years beyond which a life is not stated in days.
-_YEARS = 5
 #: Margin of a bar beyond its outermost mark, as a fraction of the range shown.
 _MARGIN = 0.12
 
@@ -189,7 +192,7 @@ class AssessmentSheet:
     @property
     def upkeep(self) -> str:
         """When to change the unit, the cost, and the date of the next test."""
-        return self.prose(" ".join(_upkeep(self.assessment.plan)))
+        return self.prose(" ".join(upkeep_sentences(self.assessment.plan)))
 
     @property
     def scaling(self) -> tuple[ScaleRow, ...]:
@@ -236,26 +239,6 @@ def _with_treatment(option: Option) -> str:
     found = [f"{listed([o.name for o in judged if o.verdict == v])} would be {VERDICT_WORDS[v][0]}"
              for v in ("out-of-limits", "inconclusive") if any(o.verdict == v for o in judged)]
     return f"With this treatment, {'; '.join(found) or 'all measured values would be within limits'}."
-
-
-def _upkeep(plan: Plan) -> Iterator[str]:
-    if plan.parts:
-        yield f"{capitalise('; '.join(map(_part, plan.parts)))}."
-    if plan.yearly_cost is not None:
-        used = plan.option.consumption
-        without = used.without_price if used is not None else ()
-        unknown = f", without {', '.join(without)} (no price)" if without else ""
-        amount = f"{abs(plan.yearly_cost):.0f} {plan.currency or ''}".rstrip()
-        net = "Costs" if plan.yearly_cost >= 0 else "Saves"
-        yield f"{net} about {amount} per year{unknown}."
-    yield f"Test again in {plan.test_in_days} days, and after any work on machine, unit or mains."
-
-
-def _part(part: PartLife) -> str:
-    litres = "" if part.litres is None else f" ({significant(part.litres.value)} L)"
-    days = f"about {significant(part.days.value)} days{litres}"
-    due = f"due on {part.on:%d %B %Y}{litres}" if part.on else days
-    return f"{part.part}: {f'over {_YEARS} years' if part.days.value > _YEARS * DAYS_A_YEAR else due}"
 
 
 def _treated_row(row: PredictionCheck, notation: Notation) -> TreatedRow:

@@ -21,8 +21,7 @@ from stripread.store.backup.archive import Progress, without_progress
 from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.models.accounts import Account, PersonName
 from stripread.store.models.evidence import Photograph
-from stripread.store.photos import open_photographs
-from stripread.store.photos.interface import digest
+from stripread.store.photos import digest, open_photographs
 from stripread.store.reading_index import find_mismatch
 from stripread.store.schema import AUDIT_TRAIL, BODIES, BY_NAME, NAMES, RECORD_TYPES, RecordType, decode
 from stripread.store.store import Store

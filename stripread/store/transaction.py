@@ -13,7 +13,7 @@ from stripread.store.database import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account, PersonName
 from stripread.store.models.record import Record, validation_message
-from stripread.store.photos.interface import digest
+from stripread.store.photos import digest
 from stripread.store.reading_index import reindex
 from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, R, RecordType, decode, singular
 

@@ -40,7 +40,7 @@ from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.materials import Verification
 from stripread.store.models.record import new_id
-from stripread.store.photos.interface import digest
+from stripread.store.photos import digest
 from stripread.store.schema import AUDIT_TRAIL, BODIES, BY_NAME, RECORD_TYPES, RecordType, decode
 from stripread.store.store import Store
 

@@ -22,7 +22,7 @@ from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate
 from stripread.review.session import ReviewSession
 from stripread.store import chart_selection
 from stripread.store.models.evidence import Photograph, StoredReading
-from stripread.store.photos.interface import digest
+from stripread.store.photos import digest
 from stripread.store.shared_work import dequeue, enqueue
 from stripread.web import worker_process
 from stripread.web.state import AppState

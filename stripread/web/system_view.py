@@ -19,7 +19,7 @@ from stripread.report.figures.window import LimitBounds, Tone, WindowBar, plain_
 from stripread.store.accounts import AccountSummary, list_accounts
 from stripread.store.backup.make import last_backup
 from stripread.store.errors import RecordsError
-from stripread.store.photos.folder import Folder
+from stripread.store.photos import Folder
 from stripread.store.sessions import session_use, token_counts
 from stripread.store.settings import Settings, SettingSource
 from stripread.store.sign_ins import last_sign_ins

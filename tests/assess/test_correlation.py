@@ -12,7 +12,7 @@ from assess.inputs.lines import samples_from_lines
 from assess.inputs.sample import Sample, completed
 from shared.estimate import Z95, Correlation, Estimate, Part
 from shared.water import Vector, speciate
-from stripread.reading.joint_correlation import joint_correlations
+from stripread.reading.pooling import joint_correlations
 from stripread.reading.result import PadReading, Provenance, Reading
 
 UNITS = {"alkalinity": "mg/L CaCO3", "ph": "pH"}

@@ -24,9 +24,9 @@ from numpy.typing import NDArray
 from calibration.reflectance import XYZ_FRAME, augmented
 from shared.colour import WAVELENGTHS_NM, delta_e_2000, srgb_decode, xyz_to_lab
 from shared.estimate import Z95
+from stripread.reading.checks import errors_of_patches
 from stripread.reading.patches import NEUTRAL_CHROMA, CardColours, PatchSignals, to_weights
 from stripread.reading.response import learn_response
-from stripread.reading.self_check import errors_of_patches
 from stripread.reading.view import END_COUNTS
 from tests.bench.corrections import CORRECTIONS, Correct
 

@@ -13,8 +13,8 @@ import numpy as np
 
 from stripread.demo import story
 from stripread.demo.company import YEAR
+from stripread.demo.construction import worker_pool
 from stripread.demo.story import Excerpt
-from stripread.demo.workers import worker_pool
 from stripread.demo.year import build
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.store import Store, open_store

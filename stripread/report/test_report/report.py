@@ -8,8 +8,17 @@ from dataclasses import dataclass, replace
 from shared.errors import InputError
 from stripread.report.document.model import Bullets, Document, DocumentTable, Section, Text, facts, row
 from stripread.report.evidence import Drawing, plain_and_drawn
-from stripread.report.test_report.basis import item, method, moment, photograph, review, uncertainty
-from stripread.report.test_report.case import Case, case_of, facts_of
+from stripread.report.test_report.basis import (
+    Case,
+    case_of,
+    facts_of,
+    item,
+    method,
+    moment,
+    photograph,
+    review,
+    uncertainty,
+)
 from stripread.report.test_report.results import results
 from stripread.store.issued_reports import Edition, issue
 from stripread.store.models.accounts import Account

@@ -21,7 +21,7 @@ from stripread.report.document.model import (
     number,
     row,
 )
-from stripread.report.test_report.case import Case
+from stripread.report.test_report.basis import Case
 from stripread.report.text import cells
 from stripread.report.verdicts import Bar, assessment_sheet
 from stripread.store.models.evidence import Correction, LabResult, StoredAssessment

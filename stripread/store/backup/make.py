@@ -19,7 +19,7 @@ from stripread.store.backup.archive import Manifest, Progress
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import contradiction
 from stripread.store.models.evidence import Photograph
-from stripread.store.photos.folder import Folder
+from stripread.store.photos import Folder
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.store import Store
 

@@ -16,8 +16,7 @@ from stripread.store.errors import RecordsError, translate_errors
 from stripread.store.integrity import contradiction
 from stripread.store.migrate import REVISION, revision_of, revisions, upgrade
 from stripread.store.models.evidence import Photograph
-from stripread.store.photos import PhotoStore, open_photographs
-from stripread.store.photos.folder import Folder
+from stripread.store.photos import Folder, PhotoStore, open_photographs
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.settings import Settings
 

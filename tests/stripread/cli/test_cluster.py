@@ -24,12 +24,11 @@ from stripread.exchange.jsonl import Originals, import_photographs
 from stripread.intake.process import process_photos
 from stripread.intake.receive import SampleInfo, receive, receive_photo
 from stripread.reading import cluster_executor
-from stripread.reading.bucket import open_bucket
 from stripread.reading.calibrate import Material, ObservedStandard, observe_standards, standard_of
 from stripread.reading.cluster import Cluster, ClusterError
 from stripread.reading.cluster_executor import ClusterExecutor
 from stripread.reading.executors import SERIAL, Given, Job, Result
-from stripread.reading.photo_file import open_photo
+from stripread.reading.photo_file import open_bucket, open_photo
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph
 from stripread.store.settings import Settings

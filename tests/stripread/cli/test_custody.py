@@ -16,7 +16,7 @@ from stripread.cli.main import run
 from stripread.intake.receive import receive
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.models.evidence import Photograph
-from stripread.store.photos.interface import digest
+from stripread.store.photos import digest
 from stripread.store.settings import load_settings
 from stripread.store.store import Store, open_store
 from tests.stripread.store.histories import ACCOUNT, NOW, keep

@@ -12,8 +12,8 @@ import pytest
 from calibration.statistics.distributions import binomial_quantile
 from stripread.demo import story
 from stripread.demo.company import MAINS_CHANGE, RENEWALS, passing, water_at
+from stripread.demo.construction import worker_pool
 from stripread.demo.story import Excerpt
-from stripread.demo.workers import worker_pool
 from stripread.demo.year import build
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import load_intervals

@@ -17,7 +17,7 @@ from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.sites import Site
-from stripread.store.photos.folder import Folder
+from stripread.store.photos import Folder
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from tests.stripread.store.histories import ACCOUNT, NOW, keep

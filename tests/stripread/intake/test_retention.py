@@ -15,7 +15,7 @@ from stripread.intake.receive import delete_photo, receive, received_before
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
-from stripread.store.photos.folder import Folder
+from stripread.store.photos import Folder
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
 from tests.stripread.store.faults import RECEIVE, start

@@ -5,8 +5,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from stripread.reading.displacement import PATCH_MM, fit_displacement
-from stripread.reading.edges import project
+from stripread.reading.edges import PATCH_MM, fit_displacement, project
 from stripread.reading.locate import CardLocation, locate
 from tests.photographs import CARD, Array, Picture
 

@@ -20,9 +20,8 @@ from shared.flags import FLAGS
 from stripread.reading import checks
 from stripread.reading.effects import RELEVANT
 from stripread.reading.observe import Observation
-from stripread.reading.read_pad import DRY_LAB
+from stripread.reading.read_pad import DRY_LAB, widest
 from stripread.reading.result import Reading
-from stripread.reading.usefulness import widest
 from tests import simulator
 from tests.photographs import CARD, Array, Box, Picture, truth_of
 from tests.reader import Reader, all_flags, pad, shifts

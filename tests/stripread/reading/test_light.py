@@ -12,7 +12,7 @@ from shared.colour import srgb_encode
 from shared.profile import PrintProfile
 from stripread.reading.light import LightField, fit_light
 from stripread.reading.patches import CardColours, PatchSample, card_colours, paper_places
-from stripread.reading.tone import linearise, tone
+from stripread.reading.rendering import linearise, tone
 from tests import simulator
 from tests.simulator import Array
 from tests.synthetic import BENCH_LIGHTS, CARD, sample, scaled, shoot

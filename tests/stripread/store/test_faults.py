@@ -21,7 +21,7 @@ from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.record import Record
 from stripread.store.models.sites import Site
-from stripread.store.photos.interface import digest
+from stripread.store.photos import digest
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store

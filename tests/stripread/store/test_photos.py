@@ -13,9 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from stripread.store.errors import RecordsError
-from stripread.store.photos import PhotoStore, open_photographs
-from stripread.store.photos.bucket import Bucket
-from stripread.store.photos.folder import Folder
+from stripread.store.photos import Bucket, Folder, PhotoStore, open_photographs
 from tests.services import free_port
 
 BYTES = b"the bytes of a photograph"
@@ -135,7 +133,7 @@ def test_other_types_of_store_are_rejected(place: str) -> None:
 
 def test_an_unreachable_server_is_reported_soon(bucket_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("AWS_ENDPOINT_URL", f"http://127.0.0.1:{free_port()}")
-    monkeypatch.setattr("stripread.reading.bucket._RETRIES", 1)
+    monkeypatch.setattr("stripread.reading.photo_file._RETRIES", 1)
     with pytest.raises(RecordsError, match="the photograph store failed"):
         open_photographs(bucket_url).put(NAME, BYTES)
 

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from assess import Assessment
 from calibration.chart import Chart
 from stripread.monitoring.valid_readings import valid_readings
-from stripread.report.test_report.case import case_of
+from stripread.report.test_report.basis import case_of
 from stripread.review.reanalysis.job import load_original
 from stripread.review.session import ReviewSession
 from stripread.store.errors import RecordsError

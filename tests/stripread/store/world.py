@@ -59,7 +59,7 @@ from stripread.store.models.sites import (
     Unit,
     UnitStock,
 )
-from stripread.store.photos.folder import Folder
+from stripread.store.photos import Folder
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from tests.stripread.store.histories import ACCOUNT, NOW, Value, reading_of

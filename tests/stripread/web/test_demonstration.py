@@ -9,9 +9,8 @@ from typing import cast
 import pytest
 
 from shared.errors import InputError
-from stripread.demo.construction import Construction, StoryClock, found_company, settings_of
+from stripread.demo.construction import Construction, StoryClock, WorkerPool, found_company, settings_of
 from stripread.demo.opening import new_passwords
-from stripread.demo.workers import WorkerPool
 from stripread.store import sign_ins
 from stripread.store.models.accounts import ROLES
 from stripread.store.settings import Settings

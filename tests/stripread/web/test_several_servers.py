@@ -21,7 +21,7 @@ from stripread.intake.materials_import import import_file, register_chart
 from stripread.store import sessions, shared_work, sign_ins
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
-from stripread.store.photos.interface import digest
+from stripread.store.photos import digest
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from stripread.web.limits import BY_BOTH, Attempt, FailureCounter
