@@ -127,11 +127,15 @@ class ManufacturerLimit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknow
 
 
 class InstalledTreatment(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """The installed treatment: ``unit``: its id in the catalogue; ``setting``: its bypass or tap fraction."""
+    """The installed treatment.
+
+    ``unit``: its ID in the catalogue; ``setting``: its bypass, calcite fraction or strength, from 0 to 1;
+    ``installed``: day of its installation.
+    """
 
     unit: str
     setting: float | None = None
-    fitted: date | None = None
+    installed: date | None = None
     capacity_eq: float | None = None
     price: float | None = None
     currency: str | None = None

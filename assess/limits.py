@@ -106,7 +106,7 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
 
     def __post_init__(self) -> None:
         if self.measure not in MEASURES:
-            raise ValueError(f"no such measure: {self.measure!r}; there are {', '.join(MEASURES)}")
+            raise ValueError(f"no such measure: {self.measure!r}; allowed: {', '.join(MEASURES)}")
         self._check_unit()
         self._check_bounds()
         self._check_loss()
@@ -114,7 +114,8 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     def _check_loss(self) -> None:
         values = [value for value, _ in self.loss]
         if values != sorted(set(values)) or len(values) == 1 or any(cost < 0 for _, cost in self.loss):
-            raise ValueError(f"the loss of {self.measure} needs two or more pairs, values rising, no cost below 0")
+            raise ValueError(f"the loss of {self.measure} needs at least two pairs, with rising values and costs of 0 or "
+                             "more")
 
     def _check_unit(self) -> None:
         own = MEASURES[self.measure].unit

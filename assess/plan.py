@@ -64,7 +64,7 @@ def plan(judgements: tuple[Judgement, ...], options: Options, equipment: Equipme
     """Return the plan for a tap with these judgements and options."""
     open_ = tuple(j for j in judgements if j.verdict == "inconclusive" and j.severity != "information")
     sentence, chosen = _next_step(judgements, options, equipment, diagnosis)
-    installed = equipment.treatment.fitted if equipment.treatment and chosen.installed else None
+    installed = equipment.treatment.installed if equipment.treatment and chosen.installed else None
     due = None if installed is None or chosen.days is None else installed + timedelta(days=round(chosen.days.value))
     measures = options.measure_first is not None or equipment.downstream_of is not None
     return Plan(

@@ -70,8 +70,8 @@ class Chart(msgspec.Struct, frozen=True, kw_only=True, dict=True, forbid_unknown
         units = {p.analyte: p.unit for p in self.strip.pads}
         for n, curve in enumerate(self.curves):
             if units.get(curve.analyte) != curve.unit:
-                raise ValueError(f"a curve of {curve.analyte} in {curve.unit!r} fits no pad of {self.strip.name!r}, "
-                                 f"which has {', '.join(f'{a} in {u!r}' for a, u in units.items())}")
+                raise ValueError(f"strip {self.strip.name!r} has no pad for {curve.analyte} in {curve.unit!r}; "
+                                 f"its pads: {', '.join(f'{a} in {u!r}' for a, u in units.items())}")
             if curve.analyte in {c.analyte for c in self.curves[:n]}:
                 raise ValueError(f"a chart has one curve for each analyte; listed more than once: {curve.analyte}")
 

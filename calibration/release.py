@@ -152,7 +152,7 @@ class Release(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     format: Literal["chart-release/1"] = "chart-release/1"
     chart: str
     state: State
-    who: str
+    by: str
     when: Moment
     why: str
     valid_from: Moment | None = None
@@ -161,14 +161,14 @@ class Release(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     despite: str = ""
 
     def __post_init__(self) -> None:
-        for name, text in (("chart", self.chart), ("who", self.who), ("why", self.why)):
+        for name, text in (("chart", self.chart), ("by", self.by), ("why", self.why)):
             if not text.strip():
-                raise ValueError(f"{name} is empty; a statement names the chart, a person and a reason")
+                raise ValueError(f"{name} is empty; a release states the chart, a person and a reason")
         if self.state == "released":
             if self.valid_until is None:
                 raise ValueError("valid_until is required: strips have an expiry date")
             if self.valid_until < self.starts:
-                raise ValueError(f"valid until {self.valid_until} but from {self.starts}")
+                raise ValueError(f"valid_until ({self.valid_until}) is before the first day ({self.starts})")
 
     @property
     def starts(self) -> datetime:

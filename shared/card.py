@@ -223,7 +223,7 @@ class CardLayout(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
                                          **{f"patch {p.id}": p for p in self.patches}}
         for (name, a), (other, b) in combinations(things.items(), 2):
             if _overlap(a, b):
-                raise ValueError(f"{name} and {other} overlap; every patch, marker and the bed lies apart")
+                raise ValueError(f"{name} and {other} overlap; patches, markers and bed must not overlap")
 
 
 def read_card(path: Path) -> CardLayout:

@@ -166,7 +166,7 @@ def illuminant_names() -> tuple[str, ...]:
 def _power(illuminant: str) -> Array:
     """Relative power every 5 nm, (81,)."""
     if illuminant not in illuminant_names():
-        raise KeyError(f"no illuminant {illuminant!r}; there are {', '.join(illuminant_names())}")
+        raise KeyError(f"no such illuminant: {illuminant!r}; allowed: {', '.join(illuminant_names())}")
     return _table()[illuminant]
 
 

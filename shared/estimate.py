@@ -36,7 +36,7 @@ class Correlation(msgspec.Struct, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         first, second = self.analytes
         if first == second or not -1 <= self.r <= 1:
-            raise ValueError(f"a correlation of {first} with {second} lies within -1 to 1; found {self.r:g}")
+            raise ValueError(f"the correlation of {first} with {second} must be from -1 to 1; found {self.r:g}")
 
 
 class Estimate(msgspec.Struct, frozen=True, kw_only=True):

@@ -65,7 +65,7 @@ class Pad(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True,
         low, high = self.range
         if not analyte.lower <= low < high <= analyte.upper:
             raise ValueError(f"{self.analyte} has the range {low:g} to {high:g}; allowed: a rising range within "
-                             f"{analyte.lower:g} to {analyte.upper:g} {analyte.unit} is allowed")
+                             f"{analyte.lower:g} to {analyte.upper:g} {analyte.unit}")
         for other, (a, b) in self.valid_when.items():
             if other not in ANALYTES or not a < b:
                 raise ValueError(f"valid_when: {other!r} {a:g} to {b:g} is not a valid range of an analyte")

@@ -34,6 +34,8 @@ _REDIRECTED: Final = re.compile(r"(.*?)(?: > (\S+))?")
 #: What commands report on standard error besides warnings: the store was created, the water was assessed again.
 _NOTICES: Final = re.compile(r"the\s+current\s+account\s+is|^\d+ samples? assessed,")
 _CONSOLE: Final = re.compile(r"^```console\n(.*?)^```", re.DOTALL | re.MULTILINE)
+#: A Python example, followed by what it prints.
+_PRINTED: Final = re.compile(r"^(```python\n(.*?)^```\n\n```text\n).*?^```", re.DOTALL | re.MULTILINE)
 
 
 def blocks(text: str, language: str) -> list[str]:
@@ -124,12 +126,12 @@ def _run_shell(line: str, desk: Path, environment: dict[str, str]) -> tuple[int,
 
 
 def filled(text: str, desk: Path) -> str:
-    """Return a document whose console blocks contain the output of their commands."""
+    """Return a document with the output of the commands and Python examples that it shows."""
     def fill(block: re.Match[str]) -> str:
         asked = [line for line in block[1].splitlines() if line.startswith("$ ")]
         shown = "\n".join(f"{line}\n{run(line.removeprefix('$ '), desk).rstrip()}\n" for line in asked)
         return f"```console\n{shown}```"
-    return _CONSOLE.sub(fill, text)
+    return _PRINTED.sub(lambda found: f"{found[1]}{run_python(found[2], desk)}```", _CONSOLE.sub(fill, text))
 
 
 def write() -> None:

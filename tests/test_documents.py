@@ -40,7 +40,9 @@ def test_commands_run_in_order_and_leave_what_they_say(desk: Path) -> None:
 def test_python_examples_run(text: str, desk: Path) -> None:
     (example,) = blocks(text, "python")
     assert len([line for line in example.splitlines() if line]) <= 10
-    assert run_python(example, desk).count("mg/L") >= 4
+    printed = run_python(example, desk)
+    assert printed.count("mg/L") >= 4
+    assert blocks(text, "text") in ([], [printed])
 
 
 def test_the_two_commands_of_a_fresh_copy() -> None:

@@ -119,7 +119,7 @@ def weight(scale_mg_per_l: Vector, boiler: Boiler) -> Vector:
 def thickness(scale_mg_per_l: Vector, boiler: Boiler) -> Vector:
     """Return the most scale of a year, mm, spread evenly over the heated area."""
     if boiler.heated_area_m2 is None:
-        raise ValueError(f"{boiler.name} states no heated area")
+        raise ValueError(f"{boiler.name} has no heated_area_m2")
     return scale_millimetres(weight(scale_mg_per_l, boiler) * _WEEKS_A_YEAR, boiler.heated_area_m2)
 
 

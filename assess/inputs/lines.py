@@ -56,8 +56,8 @@ class _Pad(Measurement, frozen=True, kw_only=True):
         if self.unit != known.unit:
             raise ValueError(f"{known.name} must be in {known.unit!r}, found {self.unit!r}")
         if not known.lower <= self.low <= self.value <= self.high <= known.upper:
-            raise ValueError(f"an impossible {known.name}: {self.value:g} ({self.low:g} to {self.high:g}); it lies "
-                             f"inside its interval, and that from {known.lower:g} to {known.upper:g}")
+            raise ValueError(f"an impossible {known.name}: {self.value:g} ({self.low:g} to {self.high:g}); allowed: a "
+                             f"value within its interval, the interval within {known.lower:g} to {known.upper:g}")
 
 
 class _Line(msgspec.Struct, frozen=True, kw_only=True):

@@ -174,8 +174,8 @@ def dosed_to_recipe(s: Streams, share: Vector) -> FinishedWater:
 
 
 FINISHES: Final[dict[Kind, Finish]] = {
-    "osmosis-blend": Finish(("tap fraction", "share of tap water"), blended),
-    "osmosis-calcite": Finish(("tap fraction", "share of tap water"), calcite_blended),
+    "osmosis-blend": Finish(("bypass", "share of tap water"), blended),
+    "osmosis-calcite": Finish(("bypass", "share of tap water"), calcite_blended),
     "osmosis-doses": Finish(("strength", "share of the recipe"), dosed_to_recipe),
 }
 

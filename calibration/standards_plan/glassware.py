@@ -94,7 +94,7 @@ class Burette(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
 
     def __post_init__(self) -> None:
         if not self.step_ml <= self.lowest_ml < self.highest_ml:
-            raise ValueError(f"{self.id}: step_ml up to lowest_ml and that below highest_ml is allowed, found "
+            raise ValueError(f"{self.id}: step_ml must be at most lowest_ml, and lowest_ml below highest_ml; found "
                              f"{self.step_ml:g}, {self.lowest_ml:g}, {self.highest_ml:g}")
 
     def fill(self, wanted_ml: float) -> tuple[int, float]:

@@ -100,7 +100,7 @@ def by_id(kind: str, things: Iterable[HasIdT], *, where: str) -> dict[str, HasId
     found: dict[str, HasIdT] = {}
     for thing in things:
         if thing.id in found:
-            raise FileError(f"the ID is used twice ({kind})", where=where, found=thing.id, allowed="each id once")
+            raise FileError(f"the ID is used twice ({kind})", where=where, found=thing.id, allowed="each ID once")
         found[thing.id] = thing
     return found
 

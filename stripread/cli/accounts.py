@@ -54,9 +54,9 @@ def create(name: str, roles: tuple[Role, ...]) -> None:
             administration.create_first_administrator(trial, name, roles)
         echo(administration.create_first_administrator(open_store_from_settings(new=True), name, roles).id)
         return
-    store, who = store_and_account()
-    echo(administration.create_account(store, name, roles, by=who).id)
-    hint_account(who)
+    store, by = store_and_account()
+    echo(administration.create_account(store, name, roles, by=by).id)
+    hint_account(by)
 
 
 @accounts.command("set-roles", examples=("stripread accounts set-roles p-1a2b3c4d technician reviewer",))
@@ -67,8 +67,8 @@ def set_roles(account: str, roles: tuple[Role, ...]) -> None:
 
     Roles: technician, analyst, reviewer, manager, administrator.
     """
-    store, who = store_and_account()
-    administration.change_account(store, account, by=who, roles=roles)
+    store, by = store_and_account()
+    administration.change_account(store, account, by=by, roles=roles)
 
 
 @accounts.command(examples=('stripread accounts rename p-1a2b3c4d "Ada Sampleton"',))
@@ -76,8 +76,8 @@ def set_roles(account: str, roles: tuple[Role, ...]) -> None:
 @click.argument("name")
 def rename(account: str, name: str) -> None:
     """Change the name of ACCOUNT to NAME; the earlier name is erased."""
-    store, who = store_and_account()
-    administration.rename(store, account, name, by=who)
+    store, by = store_and_account()
+    administration.rename(store, account, name, by=by)
 
 
 @accounts.command("reset-password", examples=(
@@ -92,12 +92,12 @@ def reset_password(account: str, *, sign_in: str | None, password_stdin: bool) -
     """
     from stripread.web.authentication import Passwords
 
-    store, who = store_and_account()
+    store, by = store_and_account()
     hash_ = Passwords().hash(_password(from_stdin=password_stdin))
     if sign_in is None:
-        administration.reset_password(store, account, hash_, by=who)
+        administration.reset_password(store, account, hash_, by=by)
     else:
-        administration.add_sign_in(store, account, administration.SignIn(sign_in, hash_), by=who)
+        administration.add_sign_in(store, account, administration.SignIn(sign_in, hash_), by=by)
 
 
 def _password(*, from_stdin: bool) -> str:
@@ -111,24 +111,24 @@ def _password(*, from_stdin: bool) -> str:
 @_account
 def end_sessions(account: str) -> None:
     """End all sessions and tokens of ACCOUNT."""
-    store, who = store_and_account()
-    administration.end_sessions(store, account, by=who)
+    store, by = store_and_account()
+    administration.end_sessions(store, account, by=by)
 
 
 @accounts.command(examples=("stripread accounts deactivate p-1a2b3c4d",))
 @_account
 def deactivate(account: str) -> None:
     """Deactivate ACCOUNT and end its sessions and tokens; its records are retained."""
-    store, who = store_and_account()
-    administration.change_account(store, account, by=who, active=False)
+    store, by = store_and_account()
+    administration.change_account(store, account, by=by, active=False)
 
 
 @accounts.command(examples=("stripread accounts reactivate p-1a2b3c4d",))
 @_account
 def reactivate(account: str) -> None:
     """Reactivate ACCOUNT; earlier sessions and tokens remain invalid."""
-    store, who = store_and_account()
-    administration.change_account(store, account, by=who, active=True)
+    store, by = store_and_account()
+    administration.change_account(store, account, by=by, active=True)
 
 
 @accounts.command("erase-name", examples=("stripread accounts erase-name p-1a2b3c4d",))
@@ -138,5 +138,5 @@ def erase_name(account: str) -> None:
 
     Its actions remain under its pseudonymous ID. Earlier backups still contain the name.
     """
-    store, who = store_and_account()
-    administration.erase_name(store, account, by=who)
+    store, by = store_and_account()
+    administration.erase_name(store, account, by=by)

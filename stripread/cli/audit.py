@@ -48,7 +48,7 @@ def _line(entry: AuditEntry) -> str:
     about = f"{entry.kind} {short_id(entry.record)}" if entry.record else ""
     why = f"({entry.why})" if entry.why else ""
     when = entry.when[:19].replace("T", " ")
-    return "  ".join(filter(None, (f"{entry.seq:6}", when, entry.who, entry.action, about, why)))
+    return "  ".join(filter(None, (f"{entry.seq:6}", when, entry.account, entry.action, about, why)))
 
 
 @audit.command(examples=("stripread audit checkpoint --json > checkpoint.json",))

@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 
 _chart = click.argument("chart", type=click.Path(path_type=Path))
 _table = click.argument("table", type=click.Path(path_type=Path))
-_who_option = click.option("--who", metavar="NAME", help="Name or ID of the person who releases or withdraws a "
-                                                         "chart file.")
+_by_option = click.option("--by", metavar="NAME", help="Name or ID of the person who releases or withdraws a "
+                                                       "chart file.")
 _why_option = click.option("--why", required=True, metavar="TEXT", help="Reason for the release or withdrawal.")
 _CONTROL_FAILS = {"warning": {"warning", "out of control"}, "out-of-control": {"out of control"}}
 _CHECK_FAILS: dict[str, set[str]] = {"warning": {"warning", "fail"}, "fail": {"fail"}, "none": set()}
@@ -122,10 +122,10 @@ def validate(chart: Path, table: Path, *, profiles: tuple[Path, ...], as_json: b
 
 
 @chart.command(examples=('stripread chart release 2026-A --why "check standards passed" --until 2031-09-30',
-                         ('stripread chart release 2026-A.json --who "Ada Exampleworth" --why "checks passed" '
+                         ('stripread chart release 2026-A.json --by "Ada Exampleworth" --why "checks passed" '
                          '--until 2031-09-30 --checks checks.csv --profile card-run-007.txt --expires 2032-01-31')))
 @_chart
-@_who_option
+@_by_option
 @_why_option
 @click.option("--until", required=True, type=DAY, metavar="DAY",
               help="Last day of the release (UTC), on or before the expiry date.")
@@ -136,7 +136,7 @@ def validate(chart: Path, table: Path, *, profiles: tuple[Path, ...], as_json: b
 @click.option("--expires", type=DAY, metavar="DAY", help="Expiry date of the strip batch, for a chart file.")
 @click.option("--despite", metavar="REASON", default="", help="Reason for a release that fails the release gate.")
 @json_option
-def release(chart: Path, *, who: str | None, why: str, until: datetime, since: datetime | None, despite: str,
+def release(chart: Path, *, by: str | None, why: str, until: datetime, since: datetime | None, despite: str,
             as_json: bool, **given: Any) -> None:
     """Release CHART for use once its check standards pass the release gate.
 
@@ -158,20 +158,20 @@ def release(chart: Path, *, who: str | None, why: str, until: datetime, since: d
         raise MismatchError("the release would end before it begins", where="--until", found=f"{last:%Y-%m-%d}",
                             allowed=f"{first or now:%Y-%m-%d} or later")
     source = chart_source(chart)
-    made = Release(chart=source.chart.id, state="released", who=source.who(who), when=now, why=why, valid_from=first,
+    made = Release(chart=source.chart.id, state="released", by=source.author(by), when=now, why=why, valid_from=first,
                    valid_until=last, despite=despite.strip(), evidence=source.evidence(ChartOptions(**given)))
     _store(source, gated(made, source.chart), as_json=as_json)
 
 
 @chart.command(examples=('stripread chart withdraw 2026-A --why "check standard failed on 2031-05-02"',))
 @_chart
-@_who_option
+@_by_option
 @_why_option
 @json_option
-def withdraw(chart: Path, *, who: str | None, why: str, as_json: bool) -> None:
+def withdraw(chart: Path, *, by: str | None, why: str, as_json: bool) -> None:
     """Withdraw CHART: later readings on it get the flag chart-withdrawn."""
     source = chart_source(chart)
-    _store(source, Release(chart=source.chart.id, state="withdrawn", who=source.who(who), when=datetime.now(UTC),
+    _store(source, Release(chart=source.chart.id, state="withdrawn", by=source.author(by), when=datetime.now(UTC),
                            why=why), as_json=as_json)
 
 

@@ -47,10 +47,10 @@ class ChartFile:
         """Return the statements in files of the same folder."""
         return releases_beside(self.path)
 
-    def who(self, given: str | None) -> str:
-        """Return who makes a statement."""
+    def author(self, given: str | None) -> str:
+        """Return the name of the person who makes a statement."""
         if given is None:
-            raise click.UsageError("a release file names the person who releases the chart: give --who")
+            raise click.UsageError("a release file names the person who releases the chart: give --by")
         return given
 
     def evidence(self, given: ChartOptions) -> Evidence:
@@ -95,12 +95,12 @@ class StoredChartSource:
 
         return releases(self.store, self.chart.id)
 
-    def who(self, given: str | None) -> str:
+    def author(self, given: str | None) -> str:
         """Return the current account: a person cannot make statements for another."""
         from stripread.cli.store import account_of
 
         if given is not None:
-            raise click.UsageError("a registered chart is released or withdrawn by the current account: omit --who")
+            raise click.UsageError("a registered chart is released or withdrawn by the current account: omit --by")
         return account_of(self.store)
 
     def evidence(self, given: ChartOptions) -> Evidence:
@@ -134,7 +134,7 @@ class StoredChartSource:
         """Store a statement of the current account; return where."""
         from stripread.intake.materials_import import add_release
 
-        add_release(self.store, release.who, release)
+        add_release(self.store, release.by, release)
         return self.store.where
 
 

@@ -96,7 +96,7 @@ def record(unit: str, job: Job | None, *, day: datetime | None, setting: float |
            note: str, as_json: bool) -> None:
     """Record work on a treatment unit, or list what was recorded.
 
-    UNIT is the ID of the unit or a prefix. JOB is "fitted", "cartridge changed", "setting changed", "cleaned",
+    UNIT is the ID of the unit or a prefix. JOB is "installed", "cartridge changed", "setting changed", "cleaned",
     "inspected" or "removed". Without JOB, the command lists the recorded work. The schedule and the trends start at the
     day of installation or of the last change of the cartridge.
     """

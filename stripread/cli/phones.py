@@ -56,9 +56,9 @@ def list_(*, as_json: bool) -> None:
 @json_option
 def register(phone: str, model: str, *, account: str | None, as_json: bool) -> None:
     """Register PHONE, an ID of your own, with its MODEL (make and model as in its photographs)."""
-    store, who = store_and_account()
+    store, by = store_and_account()
     made = Phone(id=phone, model=model, account=account and resolve_id(store, Account, account))
-    with store.writing(who) as transaction:
+    with store.writing(by) as transaction:
         transaction.put(made, "registered")
     echo(msgspec.json.encode(made) if as_json else f"{phone} registered: {model}")
 
@@ -75,10 +75,10 @@ def qualify(phone: str, outcome: str, *, until: datetime | None, note: str, as_j
 
     This record takes precedence over check standards photographed with the phone's model.
     """
-    store, who = store_and_account()
+    store, by = store_and_account()
     words: Literal["qualified", "not qualified"] = "qualified" if outcome == "qualified" else "not qualified"
-    with store.writing(who) as transaction:
+    with store.writing(by) as transaction:
         made = Qualification(id=new_id(), phone=resolve_id(store, Phone, phone), outcome=words, at=transaction.now,
-                             account=who, until=until and until.date(), note=note)
+                             account=by, until=until and until.date(), note=note)
         transaction.put(made, words, note)
     echo(msgspec.json.encode(made) if as_json else f"{made.phone} {words}")

@@ -137,7 +137,7 @@ def _states(chart: Chart, state: tuple[str, ...], releases: tuple[Release, ...])
     yield from (f"  ! {flag}: {FLAGS[flag].words}" for flag in state)
     for r in releases:
         until = f", valid {r.starts:%Y-%m-%d} to {r.valid_until:%Y-%m-%d}" if r.valid_until else ""
-        yield f"  {r.state} on {r.when:%Y-%m-%d} by {r.who}{until}: {r.why}"
+        yield f"  {r.state} on {r.when:%Y-%m-%d} by {r.by}{until}: {r.why}"
         if r.despite:
             yield f"    override of the release gate: {r.despite}"
             yield from (f"    missing: {lack}" for lack in r.shortcomings(chart))

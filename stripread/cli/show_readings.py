@@ -139,7 +139,7 @@ def _reviewed(d: ReadingHistory) -> Iterator[str]:
 def _entry(entry: AuditEntry) -> str:
     why = f": {entry.why}" if entry.why else ""
     what = f"{entry.kind} {short_id(entry.record)} {entry.action}{why}"
-    return f"  {entry.seq}  {_text_time(entry.when)}  {entry.who}  {what}"
+    return f"  {entry.seq}  {_text_time(entry.when)}  {entry.account}  {what}"
 
 
 def _time(moment: datetime) -> str:

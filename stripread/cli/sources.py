@@ -77,7 +77,7 @@ def _listed(list_: str) -> Iterator[PhotoAddress]:
                     yield address_of(text)
     except (OSError, UnicodeDecodeError) as error:
         raise FileError("the list cannot be read", where=list_, found=str(error),
-                        allowed="text in UTF-8, an address a line") from error
+                        allowed="text in UTF-8, one address on each line") from error
 
 
 def _in_folder(folder: Path) -> tuple[Path, list[str]]:

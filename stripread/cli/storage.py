@@ -100,12 +100,12 @@ def purge(photographs: tuple[str, ...], before: datetime | None, why: str, *, ye
     from stripread.intake.receive import delete_photo
 
     _check_purge(photographs, before)
-    store, who = store_and_account()
+    store, by = store_and_account()
     ids = _to_purge(store, photographs, before)
     if ids and not yes:
         click.confirm(f"Purge {many(len(ids), 'photograph')}{_unread(store, ids)} permanently?", abort=True, err=True)
     for id_ in with_progress(ids, "Purging"):
-        delete_photo(store, id_, by=who, why=why)
+        delete_photo(store, id_, by=by, why=why)
     echo(msgspec.json.encode({"purged": ids}) if as_json else f"{many(len(ids), 'photograph')} purged")
 
 

@@ -61,8 +61,8 @@ def _trial(files: Sequence[Path]) -> ImportResult:
 
 def _import(files: Sequence[Path], photographs: Originals, *, dry_run: bool
             ) -> tuple[ImportResult, list[AssessmentChange]]:
-    store, by = store_and_account(lambda trial, who: import_all(
-        trial, _records(trial, files, trial.clock()), by=who, why="trial"))
+    store, by = store_and_account(lambda trial, account: import_all(
+        trial, _records(trial, files, trial.clock()), by=account, why="trial"))
     now = store.clock()
     total = import_photographs(store, _records(store, files, now), photographs, dry_run=dry_run)
     # Parsed again rather than kept in memory: a file of years is larger than the memory of a small machine.

@@ -60,10 +60,10 @@ def register(name: str, *, as_json: bool) -> None:
 
     For an account that exists already, add the role with `stripread accounts set-roles`.
     """
-    store, who = store_and_account()
-    made = create_account(store, name, ["technician"], by=who)
+    store, by = store_and_account()
+    made = create_account(store, name, ["technician"], by=by)
     echo(msgspec.json.encode(made) if as_json else made.id)
-    hint_account(who)
+    hint_account(by)
 
 
 @technicians.command(examples=(
@@ -75,15 +75,15 @@ def register(name: str, *, as_json: bool) -> None:
 @json_option
 def qualify(technician: str, outcome: str, *, until: datetime | None, note: str, as_json: bool) -> None:
     """Record the qualification of TECHNICIAN, an account ID or a prefix: OUTCOME is qualified or not-qualified."""
-    store, who = store_and_account()
+    store, by = store_and_account()
     account = store.get(Account, resolve_id(store, Account, technician))
     if "technician" not in account.roles:
         raise RecordsError("this account is not a technician's", where=f"account {account.id}",
                            found=", ".join(account.roles), allowed="an account with the role technician",
                            remedy=f"add the role with `stripread accounts set-roles {account.id} technician ...`")
     words: Outcome = "qualified" if outcome == "qualified" else "not qualified"
-    with store.writing(who) as transaction:
+    with store.writing(by) as transaction:
         made = TechnicianQualification(id=new_id(), technician=account.id, outcome=words, at=transaction.now,
-                                       account=who, until=until and until.date(), note=note)
+                                       account=by, until=until and until.date(), note=note)
         transaction.put(made, words, note)
     echo(msgspec.json.encode(made) if as_json else f"{made.technician} {words}")

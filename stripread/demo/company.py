@@ -35,7 +35,7 @@ _SWING, _PERIOD = 0.015, 47.0
 
 @dataclass(frozen=True, slots=True)
 class Renewal:
-    """A unit is fitted or its cartridge changed on ``day``; half of what it removes passes ``half_days`` later.
+    """A unit is installed or its cartridge changed on ``day``; half of what it removes passes ``half_days`` later.
 
     ``setting``: share of untreated water. A membrane has no breakthrough: ``half_days`` is None.
     """
@@ -73,7 +73,7 @@ def mains(zone: str, day: int) -> Values:
 
 
 def treated(unit: str, feed: Values, day: int) -> Values:
-    """Return what a unit leaves of its feed on a day; before it is fitted the feed itself."""
+    """Return what a unit leaves of its feed on a day; before it is installed the feed itself."""
     renewal = max((r for r in RENEWALS[unit] if r.day <= day), key=lambda r: r.day, default=None)
     if renewal is None:
         return feed

@@ -123,7 +123,7 @@ class Construction:
     clock: StoryClock
     start: date
     pool: WorkerPool
-    who: dict[Role, str] = field(default_factory=dict)
+    accounts: dict[Role, str] = field(default_factory=dict)
 
     def at(self, day: int, minute: int = 0) -> None:
         """Set the clock; it never goes back."""
@@ -143,10 +143,11 @@ def settings_of(folder: Path) -> Settings:
 def found_company(made: Construction) -> None:
     """Create accounts, sites and machines, card and phones."""
     first = company.PEOPLE[0]
-    made.who[first.role] = create_first_administrator(made.store, first.name, [first.role]).id
+    made.accounts[first.role] = create_first_administrator(made.store, first.name, [first.role]).id
     for person in company.PEOPLE[1:]:
-        made.who[person.role] = create_account(made.store, person.name, [person.role], by=made.who[first.role]).id
-    manager = made.who["manager"]
+        made.accounts[person.role] = create_account(
+            made.store, person.name, [person.role], by=made.accounts[first.role]).id
+    manager = made.accounts["manager"]
     with company.tables() as (tables, units):
         import_file(made.store, manager, units)
         found = records_of(tables, made.clock.now, catalogue(own_terms(made.store)))
@@ -155,19 +156,19 @@ def found_company(made: Construction) -> None:
 
 
 def _register_materials(made: Construction) -> None:
-    with made.store.writing(made.who["analyst"]) as transaction:
+    with made.store.writing(made.accounts["analyst"]) as transaction:
         transaction.put(Card(id=CARD, run=RUN, first_used=made.date_of(-7)), "registered")
         for id_, (phone, role) in company.PHONES.items():
-            transaction.put(Phone(id=id_, model=f"Sample {phone.model}", account=made.who[role]), "registered")
+            transaction.put(Phone(id=id_, model=f"Sample {phone.model}", account=made.accounts[role]), "registered")
     with TemporaryDirectory() as folder:
         path = Path(folder) / "profile.txt"
         path.write_text(profile_text(), encoding="ascii")
-        import_file(made.store, made.who["analyst"], path)
+        import_file(made.store, made.accounts["analyst"], path)
 
 
 def register_strips(made: Construction, chart: Chart) -> None:
     """Register a batch and its chart some days before its first use."""
-    first, analyst = FIRST_DAYS[chart.batch], made.who["analyst"]
+    first, analyst = FIRST_DAYS[chart.batch], made.accounts["analyst"]
     made.at(first - 4)
     register_batch(made.store, analyst, Batch(id=chart.batch, strip=chart.strip.name, keeps_days=_TUBE_DAYS,
                                               expires=made.date_of(first + _SHELF_DAYS)))
@@ -176,11 +177,11 @@ def register_strips(made: Construction, chart: Chart) -> None:
 
 def release_chart(made: Construction, chart: Chart) -> None:
     """Release a chart whose check standards were read; open a tube of its batch, finish that of the batch before."""
-    analyst, technician, first = made.who["analyst"], made.who["technician"], FIRST_DAYS[chart.batch]
+    analyst, technician, first = made.accounts["analyst"], made.accounts["technician"], FIRST_DAYS[chart.batch]
     made.at(first - 2)
     now = made.clock.now
     add_release(made.store, analyst, Release(
-        chart=chart.id, state="released", who=analyst, when=now, why="check standards passed", valid_from=now,
+        chart=chart.id, state="released", by=analyst, when=now, why="check standards passed", valid_from=now,
         valid_until=now + timedelta(days=_VALID_DAYS), evidence=gate_evidence(made.store, chart)))
     earlier = [b for b in BATCHES[:BATCHES.index(chart.batch)] if made.store.ids(Tube, batch=b)]
     for batch in earlier[-1:]:

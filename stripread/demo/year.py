@@ -48,7 +48,7 @@ _SETTING: Final = 0.2
 
 def follow_up(made: Construction, within: Excerpt) -> None:
     """Take the steps of decisions that fall within an excerpt, and count the stock."""
-    manager = Decisions(made.store, made.who["manager"])
+    manager = Decisions(made.store, made.accounts["manager"])
     if within.includes(story.COUNT_DAY):
         made.at(story.COUNT_DAY, 480)
         for unit, count in story.STOCK.items():
@@ -62,7 +62,7 @@ def _take_step(made: Construction, manager: Decisions, step: DecisionDay) -> Non
     """Take a step of the decision that is open at a site; one that began before the excerpt is left out."""
     if step.state == "proposed":
         name = catalogue(own_terms(made.store))[step.unit].name
-        what = f"Install {name}, share of tap water {100 * _SETTING:.0f} %"
+        what = f"Install {name}, bypass {100 * _SETTING:.0f} %"
         manager.propose(load_intervals(), Proposal(step.site, what, step.unit, _SETTING), step.why)
         return
     for found in decisions(made.store, step.site, settled=False):
@@ -142,13 +142,13 @@ def _take_into_use(made: Construction, chart: Chart) -> None:
 
 
 def _renew(made: Construction, unit: str, renewal: Renewal) -> None:
-    """Record that a unit was fitted or its cartridge changed."""
+    """Record that a unit was installed or its cartridge changed."""
     earlier = [r for u, r in story.renewals() if u == unit and r.day < renewal.day]
     made.at(renewal.day)
-    with made.store.writing(made.who["technician"]) as transaction:
-        job: Job = "cartridge changed" if earlier else "fitted"
+    with made.store.writing(made.accounts["technician"]) as transaction:
+        job: Job = "cartridge changed" if earlier else "installed"
         transaction.put(Service(id=f"{unit}-{renewal.day:03}", unit=unit, at=moment(made.start, renewal.day, 0),
-                                job=job, account=made.who["technician"], setting=renewal.setting,
+                                job=job, account=made.accounts["technician"], setting=renewal.setting,
                                 litres=company.LITRES_PER_DAY * renewal.day), job)
 
 
@@ -165,7 +165,7 @@ def _receive(made: Construction, visit: StoryVisit, data: bytes, seen: PhotoInfo
     dipped = visit.taken(made.start) - timedelta(seconds=visit.mishap.after_dip_s)
     info = SampleInfo(point=visit.point, batch=visit.batch, dipped=dipped, card=CARD, phone=visit.phone,
                       standard=visit.solution.standard if visit.solution else None)
-    return receive_photo(made.store, made.who[company.PHONES[visit.phone][1]],
+    return receive_photo(made.store, made.accounts[company.PHONES[visit.phone][1]],
                          PhotoFile(visit.name(made.start), data), info, _Inspected(seen))
 
 
@@ -181,7 +181,7 @@ class _Inspected:
 
 def _evaluate(made: Construction, received: Sequence[tuple[StoryVisit, Photograph]]) -> None:
     """Evaluate samples for the technician, check standards for the analyst."""
-    by = made.who["analyst" if received[0][0].solution else "technician"]
+    by = made.accounts["analyst" if received[0][0].solution else "technician"]
     samples = [photograph for visit, photograph in received if not visit.solution]
     checks = [ReceivedCheck(p, v.solution.row(Path(p.name))) for v, p in received if v.solution]
     list(process_photos(made.store, by, samples, IntakeOptions(executor=made.pool)))
@@ -192,7 +192,7 @@ def _enter_laboratory_results(made: Construction, within: Excerpt) -> None:
     """Enter the results of laboratory samples."""
     for point, day in ((p, d) for p, days in story.LABORATORY.items() for d in days if within.includes(d)):
         made.at(day, 500)
-        with made.store.writing(made.who["manager"]) as transaction:
+        with made.store.writing(made.accounts["manager"]) as transaction:
             for result in _laboratory_results(made, point, day):
                 transaction.put(result, "imported", "laboratory report")
 
@@ -211,7 +211,7 @@ def _laboratory_results(made: Construction, point: str, day: int) -> Iterator[La
 
 def _review(made: Construction) -> None:
     """Decide on everything in the review queue."""
-    session = ReviewSession(made.store, made.who["reviewer"])
+    session = ReviewSession(made.store, made.accounts["reviewer"])
     for entry in queue(made.store):
         _decide(made, session, entry)
 

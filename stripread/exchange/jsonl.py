@@ -195,8 +195,8 @@ def _found(line: bytes, where: str) -> ParsedRecord:
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise RecordsError("the record is invalid", where=where, found=validation_message(error)) from error
     if isinstance(record, Account) and (record.roles or record.active or record.seal):
-        raise RecordsError("an imported account must be a pseudonym only", where=where, found=record.id,
-                           allowed="no roles, not active, no seal")
+        raise RecordsError("an imported account must be a pseudonymous ID only", where=where, found=record.id,
+                           allowed="inactive, without roles and without the hash of a name")
     return ParsedRecord(record, where)
 
 

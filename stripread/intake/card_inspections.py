@@ -123,5 +123,5 @@ def begin_card(store: Store, by: str, card: Card) -> None:
     """Record a new card. Raises MismatchError if there is one of this id."""
     with store.writing(by) as transaction:
         if transaction.current(Card, card.id) is not None:
-            raise MismatchError("a card with this ID exists already", where="card", found=card.id, allowed="a new id")
+            raise MismatchError("a card with this ID exists already", where="card", found=card.id, allowed="a new ID")
         transaction.put(card, "card recorded")

@@ -85,7 +85,7 @@ def register_tube(store: Store, by: str, tube: Tube) -> bool:
         known = transaction.current(Tube, tube.id) or tube
         if known.batch != tube.batch:
             raise RecordsError("the tube belongs to another batch", where=f"tube {tube.id}", found=tube.batch,
-                               allowed=known.batch, remedy="give each tube its own id")
+                               allowed=known.batch, remedy="give each tube its own ID")
         return transaction.put(msgspec.structs.replace(
             known, opened=tube.opened or known.opened, finished=tube.finished or known.finished), "recorded")
 
@@ -104,7 +104,7 @@ def _check_strip(known: Batch | None, described: Batch) -> None:
             where=f"batch {described.id}",
             found=repr(described.strip),
             allowed=repr(known.strip),
-            remedy="give the batch its own id",
+            remedy="give the batch its own ID",
         )
 
 
@@ -120,7 +120,7 @@ def _put_release(transaction: Transaction, release: Release) -> bool:
     A file may name a person; the record names the account that stores it, and its id does not depend on the name.
     Raises MismatchError for a release that fails the gate.
     """
-    id_ = content_hash(msgspec.structs.replace(release, who="-"))
+    id_ = content_hash(msgspec.structs.replace(release, by="-"))
     if transaction.current(StoredRelease, id_) is not None:
         return False
     stored = transaction.current(StoredChart, release.chart)

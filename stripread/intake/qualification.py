@@ -73,14 +73,14 @@ def release_chart(store: Store, by: str, chart: Chart, why: str, until: date) ->
     if last < now:
         raise MismatchError("the release would end before it begins", where="until", found=str(until),
                             allowed=f"{now:%Y-%m-%d} or later")
-    made = Release(chart=chart.id, state="released", who=by, when=now, why=why, valid_until=last,
+    made = Release(chart=chart.id, state="released", by=by, when=now, why=why, valid_until=last,
                    evidence=gate_evidence(store, chart))
     add_release(store, by, gated(made, chart))
 
 
 def withdraw_chart(store: Store, by: str, chart: Chart, why: str) -> None:
     """Store the withdrawal of a chart: later readings on it get the flag chart-withdrawn."""
-    add_release(store, by, Release(chart=chart.id, state="withdrawn", who=by, when=store.clock(), why=why))
+    add_release(store, by, Release(chart=chart.id, state="withdrawn", by=by, when=store.clock(), why=why))
 
 
 def qualified_models(store: Store, now: datetime) -> frozenset[str]:

@@ -223,7 +223,7 @@ def _add_information(store: Store, by: str, sha256: str, info: SampleInfo) -> Ph
                                found=str(value), allowed=str(getattr(stored, field)),
                                remedy=f"if {field} {value} is right, move it on the page of its reading or with "
                                       "`stripread readings move`" if field in ("point", "tube") else
-                                      "add it with what was stated first").of_field(field)
+                                      "send it again with the value that was stated first").of_field(field)
     if not added:
         return stored
     more = msgspec.structs.replace(stored, **added)

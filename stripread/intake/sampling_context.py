@@ -34,7 +34,7 @@ def with_installed_treatment(store: Store, machine: Machine, point: SamplingPoin
     if stated.treatment is None:
         return msgspec.structs.replace(stated, treatment=_of_units(store, machine))
     recorded = any(unit.machine in (None, machine.id) for unit in store.find(Unit, site=machine.site))
-    treatment = msgspec.structs.replace(stated.treatment, fitted=None) if recorded else stated.treatment
+    treatment = msgspec.structs.replace(stated.treatment, installed=None) if recorded else stated.treatment
     return msgspec.structs.replace(stated, treatment=treatment)
 
 
@@ -54,10 +54,10 @@ def _of_units(store: Store, machine: Machine) -> InstalledTreatment | None:
     """Return the only installed unit; None if there is none, or too little is known to simulate it."""
     work = {unit.id: services(store, unit) for unit in store.find(Unit, site=machine.site)
             if unit.machine in (None, machine.id)}
-    fitted = [id_ for id_, done in work.items() if not is_removed(done)]
-    if len(fitted) != 1:
+    installed = [id_ for id_, done in work.items() if not is_removed(done)]
+    if len(installed) != 1:
         return None
-    unit, history, known = store.get(Unit, fitted[0]), work[fitted[0]], catalogue(own_terms(store))
+    unit, history, known = store.get(Unit, installed[0]), work[installed[0]], catalogue(own_terms(store))
     setting = next((s.setting for s in reversed(history) if s.setting is not None), None)
     if unit.catalogue not in known:
         return None

@@ -170,5 +170,5 @@ def register_strip_batch(store: Store, by: str, batch: Batch) -> None:
     with store.writing(by) as transaction:
         if transaction.current(Batch, batch.id) is not None:
             raise MismatchError("a batch with this ID exists already", where="batch", found=batch.id,
-                                allowed="a new id")
+                                allowed="a new ID")
         transaction.put(batch, "recorded")

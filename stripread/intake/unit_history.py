@@ -16,7 +16,7 @@ from stripread.store.models.sites import SamplingPoint, Service, Unit
 from stripread.store.store import Store
 
 #: Work after which a unit is as new.
-RENEWED: Final = ("fitted", "cartridge changed")
+RENEWED: Final = ("installed", "cartridge changed")
 
 
 def unit_upstream(point: SamplingPoint, there: Iterable[Unit], removed: Container[str]) -> Unit | None:
@@ -44,7 +44,7 @@ def last_renewal(services: Sequence[Service]) -> Service | None:
 
 def is_removed(services: Sequence[Service]) -> bool:
     """Return whether a unit is removed, from its services in order of time."""
-    return next((s.job for s in reversed(services) if s.job in ("fitted", "removed")), None) == "removed"
+    return next((s.job for s in reversed(services) if s.job in ("installed", "removed")), None) == "removed"
 
 
 class UnitState(NamedTuple):
@@ -60,7 +60,7 @@ def history_until(services: Sequence[Service], at: datetime) -> UnitState:
     A unit whose first installation is later is not in place; one without any recorded installation is.
     """
     before = [s for s in services if s.at <= at]
-    later = any(s.job == "fitted" and s.at > at for s in services)
+    later = any(s.job == "installed" and s.at > at for s in services)
     installed = any(s.job in (*RENEWED, "setting changed", "cleaned", "inspected") for s in before)
     return UnitState((installed or not later) and not is_removed(before), last_renewal(before))
 

@@ -14,7 +14,7 @@ from shared.text import format_value
 from stripread.monitoring.assessed_water import AssessedWater, Deviation, PlanSummary
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.sites import SiteInventory
-from stripread.store.models.sites import DecisionState, Service, Site, TreatmentDecision
+from stripread.store.models.sites import DecisionState, Job, Service, Site, TreatmentDecision
 
 #: States of a unit that require an action whatever the verdict on its water.
 _FAULTS: Final[tuple[State, ...]] = ("setting-off", "exhausted", "swapped", "carbon-exhausted")
@@ -22,6 +22,10 @@ _FAULTS: Final[tuple[State, ...]] = ("setting-off", "exhausted", "swapped", "car
 _STEPS: Final[dict[DecisionState, str]] = {
     "chosen": "order or carry out: {}", "ordered": "when delivered: {}", "installed": "test to verify: {}",
     "reopened": "decide again: {}"}
+#: What a test after recorded work verifies.
+_VERIFIED: Final[dict[Job, str]] = {
+    "installed": "the installation", "cartridge changed": "the new cartridge", "setting changed": "the new setting",
+    "cleaned": "the cleaning", "inspected": "the inspection", "removed": "the removal"}
 
 
 def water_actions(
@@ -45,7 +49,7 @@ def water_actions(
     done = _changed(inventory, water)
     if done is not None:
         yield DueItem(on=done.at.date(), kind="water", subject=point.id, site=site.id, site_name=site.name,
-                      what=f"test {point.name} ({point.place}) to verify: {done.job}",
+                      what=f"test {point.name} ({point.place}) to verify {_VERIFIED[done.job]}",
                       why=f"{done.job} on {done.at:%Y-%m-%d}, after the last reading of {water.sampled:%Y-%m-%d}")
         return
     action = required_action(inventory, water, tap)

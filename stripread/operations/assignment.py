@@ -37,7 +37,8 @@ def limit_changes(store: Store, access: SiteAccess, points: Collection[str], ass
     known = limit_sets(own_terms(store))
     if assigned.limits is not None and assigned.limits not in known:
         raise InputError("no such set of limits", where="limits", found=repr(assigned.limits[:60]),
-                         allowed=", ".join(sorted(known)), remedy="register your own set (TOML), then assign it")
+                         allowed=", ".join(sorted(known)),
+                         remedy="register your own set: `stripread machines import FILE.toml`")
     inventory = load_sites(store, Scope(access=access), store.clock().date())
     found = [LimitChange(p, inventory.sites[p.site].name, p.limits_on(assigned.since))
              for p in inventory.points.values() if p.id in points and assigned not in p.limits]
@@ -93,7 +94,7 @@ def assign_unit(store: Store, by: str, changes: Sequence[UnitChange], unit: str)
         for site in sites:
             new = Unit(id=_id(inventory, site, unit), site=site, catalogue=unit, unit=sheet)
             work.put(new, "unit assigned")
-            _record(work, by, new.id, "fitted")
+            _record(work, by, new.id, "installed")
             here = [c for c in changes if c.point.site == site]
             for replaced in sorted({c.was.id for c in here if c.was is not None}):
                 _record(work, by, replaced, "removed")

@@ -108,7 +108,7 @@ def _not_compared(where: str, upstream: NotCompared | None) -> RecordsError:
 
 
 #: Work with which a commissioning begins; an earlier one than of this time is another commissioning.
-_BEGINS: Final[tuple[Job, ...]] = ("fitted", "cartridge changed", "setting changed", "inspected")
+_BEGINS: Final[tuple[Job, ...]] = ("installed", "cartridge changed", "setting changed", "inspected")
 _LASTS: Final = timedelta(hours=24)
 #: What is to be done next.
 Step = Literal["set", "tap", "outlet", "result"]

@@ -15,9 +15,9 @@ from stripread.store.models.sites import Job, Service, Unit
 from stripread.store.store import Store
 
 #: Work that changes the treated water, or which unit it passes.
-_CHANGES: Final[tuple[Job, ...]] = ("fitted", "setting changed", "removed", "cartridge changed")
+_CHANGES: Final[tuple[Job, ...]] = ("installed", "setting changed", "removed", "cartridge changed")
 #: Work with which a meter may be replaced or reset.
-_RESETS: Final[tuple[Job, ...]] = ("fitted", "cartridge changed")
+_RESETS: Final[tuple[Job, ...]] = ("installed", "cartridge changed")
 
 
 def record_service(store: Store, made: Service) -> list[AssessmentChange]:
@@ -63,7 +63,7 @@ def _check_meter(before: Sequence[Service], made: Service) -> None:
     if last is not None and last.litres is not None and made.litres < last.litres:
         raise RecordsError("the meter runs backwards", where=f"unit {made.unit}", found=f"{made.litres:g} L",
                            allowed=f"{last.litres:g} L or more (reading of {last.at:%Y-%m-%d})",
-                           remedy='read the meter again; a meter is reset only with "fitted" or "cartridge changed"')
+                           remedy='read the meter again; a meter is reset only with "installed" or "cartridge changed"')
     after = later[0] if later and not any(s.job in _RESETS and made.at < s.at < later[0].at for s in before) else None
     if after is not None and after.litres is not None and made.litres > after.litres:
         raise RecordsError("the meter runs backwards", where=f"unit {made.unit}", found=f"{made.litres:g} L",
@@ -72,8 +72,8 @@ def _check_meter(before: Sequence[Service], made: Service) -> None:
 
 
 def _check_order(before: Sequence[Service], made: Service) -> None:
-    first = next((s for s in before if s.job == "fitted"), None)
-    if first is not None and made.at < first.at and made.job != "fitted":
+    first = next((s for s in before if s.job == "installed"), None)
+    if first is not None and made.at < first.at and made.job != "installed":
         raise RecordsError("this work is dated before the unit was installed", where=f"unit {made.unit}",
                            found=f"{made.at:%Y-%m-%d}", allowed=f"{first.at:%Y-%m-%d} or later",
                            remedy="correct the day of the work or of the installation")

@@ -68,7 +68,8 @@ def transfer_profile(
                             found=", ".join(p.name for p in photos), allowed="each once: copies add no information")
     if reference.run is None or run == reference.run:
         raise MismatchError("the measured card and the new one must belong to different print runs", where="print run",
-                            found=str(run), allowed="the number on the new card, its reference another's")
+                            found=str(run),
+                            allowed="the number on the new card, and as reference the profile of another print run")
     colours = card_colours(reference, card)
     ids = (*colours.ids, BED)
     changes = np.array([_change(photo, card, colours=colours, runs=(reference.run, run)) for photo in photos])

@@ -75,10 +75,10 @@ def _check_form(address: str) -> None:
         raise ClusterError("is not the address of a Dask scheduler", where=_WHERE, found=address, allowed=_ALLOWED)
 
 
-def _check_encrypted(address: str, who: str) -> None:
+def _check_encrypted(address: str, party: str) -> None:
     parts = urlsplit(address)
     if parts.scheme != "tls" and not _loopback(parts.hostname or ""):
-        raise ClusterError(f"{who} could be used by anyone on the network, without encryption", where=_WHERE,
+        raise ClusterError(f"{party} could be used by anyone on the network, without encryption", where=_WHERE,
                            found=address, allowed=_ALLOWED,
                            remedy="start scheduler and workers with --tls-ca-file, --tls-cert and --tls-key")
 

@@ -81,7 +81,7 @@ def _moved(store: Store, old: Photograph, to: Destination) -> Photograph:
     if new == old:
         raise RecordsError("the photograph is already recorded there", where=f"photograph {old.name}",
                            found=", ".join(f"{name} {id_}" for name, id_ in changed.items()) or "no destination",
-                           allowed="another point, tube or account")
+                           allowed="another sampling point, tube or account")
     return new
 
 

@@ -91,7 +91,7 @@ class ReviewSession:
         stored = transaction.current(StoredReading, reading)
         if stored is None:
             raise RecordsError("no such reading", where=self.store.where, found=reading,
-                               remedy="list the ids with `stripread readings list`")
+                               remedy="list the IDs with `stripread readings list`")
         check_latest(transaction.connection, reading)
         photograph = transaction.current(Photograph, stored.photograph)
         own = self.account in (stored.account, photograph and photograph.account)

@@ -33,13 +33,14 @@ _HASH: Final = re.compile("[0-9a-f]{64}")
 
 
 class AuditEntry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Who did what, when, to which record; ``body``: SHA-256 of the record's contents after the action.
+    """Which account did what, when, to which record; ``body``: SHA-256 of the record's contents after the action.
 
     ``when`` is the time of the system clock, which may be wrong; the order is that of ``seq``.
     """
 
     seq: int
-    who: str
+    #: Under the key that the hashes of earlier entries bind.
+    account: str = msgspec.field(name="who")
     when: str
     what: str
     kind: str = ""
@@ -127,7 +128,7 @@ def append(connection: Connection, action: AuditedAction, subject: AuditSubject)
                            found=repr(last.hash)[:80], remedy="check the store with `stripread audit verify`")
     entry = AuditEntry(
         seq=last.entries + 1,
-        who=action.account,
+        account=action.account,
         when=stamp(action.when),
         what=action.what,
         kind=subject.kind,

@@ -168,7 +168,7 @@ def check_links(rows: Iterable[Row[Any]], seen: VerificationState, after: audit_
 
 
 def _add_entry(entry: audit_trail.AuditEntry, seen: VerificationState, where: str) -> None:
-    seen.actors.add(entry.who)
+    seen.actors.add(entry.account)
     if entry.body:
         kind = BY_NAME.get(entry.kind)
         again = kind is not None and kind.immutable and (entry.kind, entry.record) in seen.current

@@ -145,7 +145,7 @@ def test_sentences_agree_with_verdicts(tap: Callable[..., Any], terms: Assessmen
 
 
 def installed(terms: AssessmentSetup, setting: float | None, unit: str = "weak-acid-exchange") -> AssessmentSetup:
-    treatment = InstalledTreatment(unit=unit, setting=setting, fitted=date(2026, 3, 1), price=80.0, currency="EUR")
+    treatment = InstalledTreatment(unit=unit, setting=setting, installed=date(2026, 3, 1), price=80.0, currency="EUR")
     return replace(terms, equipment=msgspec.structs.replace(terms.equipment, treatment=treatment))
 
 

@@ -60,7 +60,7 @@ source = "handbook, page 12"
 [treatment]
 unit = "weak-acid-exchange"
 setting = 0.3
-fitted = 2026-03-01
+installed = 2026-03-01
 """
 
 
@@ -74,8 +74,8 @@ def test_the_user_s_own_profile(tmp_path: Path) -> None:
     machine = write(tmp_path, GOOD)
     assert machine.litres_per_day == 10
     assert machine.treatment is not None
-    assert machine.treatment.fitted is not None
-    assert machine.treatment.fitted.month == 3
+    assert machine.treatment.installed is not None
+    assert machine.treatment.installed.month == 3
 
 
 @pytest.mark.parametrize(("old", "new", "says"), [
@@ -90,7 +90,7 @@ def test_the_user_s_own_profile(tmp_path: Path) -> None:
     ("at_most = 30\n", "", "needs at_least or at_most"),
     ('source = "handbook, page 12"', 'source = "p. 12"\nboiler = "brew"', "no such boiler: 'brew'"),
     ("setting = 0.3", "setting = 30", "setting must be a fraction from 0 to 1, found 30"),
-    ("fitted = 2026-03-01", 'fitted = "spring"', "treatment.fitted"),
+    ("installed = 2026-03-01", 'installed = "spring"', "treatment.installed"),
     ("volume_l = 7", "volume_l = 7\ndrain = { every_days = 0 }", "a drain needs every_days above 0"),
 ])
 def test_a_wrong_profile_is_named_with_its_key(tmp_path: Path, old: str, new: str, says: str) -> None:

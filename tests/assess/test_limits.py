@@ -80,7 +80,7 @@ def test_the_user_s_own_file(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("old", "new", "says"), [
-    ('measure = "hardness"', 'measure = "softness"', "no such measure: 'softness'; there are scale"),
+    ('measure = "hardness"', 'measure = "softness"', "no such measure: 'softness'; allowed: scale"),
     ('unit = "mg/L CaCO3"', 'unit = "°dH"', "stated in 'mg/L CaCO3', found '°dH'"),
     ("at_most = 80", "at_most = 40", "at_least 50 must be below at_most 40"),
     ("at_least = 50\nat_most = 80\n", "", "needs at_least or at_most"),

@@ -71,7 +71,7 @@ def _entries(
     for seq, (record, body) in enumerate(zip(records, hashes, strict=True), head.entries + 1):
         entry = audit_trail.AuditEntry(
             seq=seq,
-            who=BY,
+            account=BY,
             when=stamp(WHEN),
             what="imported",
             kind=RECORD_TYPES[type(record)].name,

@@ -95,16 +95,17 @@ def simulated(i: int, limit: float, rng: np.random.Generator) -> SimulatedSite:
 
 def records(site: SimulatedSite, charts: dict[str, str], rng: np.random.Generator) -> Iterator[Record]:
     """Yield what the store knows of a site: equipment, work, strips at tap and outlet until today."""
-    fitted = NOW - timedelta(days=site.age)
+    start = NOW - timedelta(days=site.age)
     unit, tap, outlet = (f"{site.name} {part}" for part in ("unit", "tap", "outlet"))
     yield Site(id=site.name, name=site.name)
     yield Machine(id=f"{site.name} machine", site=site.name, equipment=_MACHINE)
     yield Unit(id=unit, site=site.name, catalogue="weak-acid-exchange", unit=site.unit)
     yield SamplingPoint(id=tap, site=site.name, place="mains", name="tap")
     yield SamplingPoint(id=outlet, site=site.name, place="after treatment", name="outlet", unit=unit)
-    yield Service(id=f"{unit} 0", unit=unit, at=fitted, job="fitted", account=ACCOUNT, setting=site.bypass, litres=0.0)
+    yield Service(id=f"{unit} 0", unit=unit, at=start, job="installed", account=ACCOUNT, setting=site.bypass,
+                  litres=0.0)
     for day in range(30, site.age if site.metered else 0, 60):
-        yield Service(id=f"{unit} {day}", unit=unit, at=fitted + timedelta(days=day), job="inspected", account=ACCOUNT,
+        yield Service(id=f"{unit} {day}", unit=unit, at=start + timedelta(days=day), job="inspected", account=ACCOUNT,
                       litres=site.flow * day)
     chart_errors = rng.standard_normal(len(_BATCHES))
     for day in range(_YEAR):

@@ -22,7 +22,7 @@ DAY = timedelta(days=1)
 
 
 def said(state: State, when: datetime = NOON, *, since: datetime | None = None) -> Release:
-    return Release(chart="a" * 64, state=state, who="analyst 3", when=when, why="checks passed", valid_from=since,
+    return Release(chart="a" * 64, state=state, by="analyst 3", when=when, why="checks passed", valid_from=since,
                    valid_until=when + 90 * DAY if state == "released" else None)
 
 

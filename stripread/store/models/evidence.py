@@ -82,7 +82,7 @@ class StoredReading(Record, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         if self.reading.provenance.photo_sha256 != self.photograph:
-            raise ValueError(f"the reading is of photograph {self.reading.provenance.photo_sha256}")
+            raise ValueError(f"the reading belongs to another photograph: {self.reading.provenance.photo_sha256}")
 
     @property
     def chart(self) -> str:

@@ -68,7 +68,7 @@ class StoredChart(Record, frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         if self.id != self.chart.id or self.batch != self.chart.batch:
-            raise ValueError(f"the chart's own id is {self.chart.id}, its batch {self.chart.batch!r}")
+            raise ValueError(f"the record does not match its chart: ID {self.chart.id}, batch {self.chart.batch!r}")
 
 
 class StoredRelease(Record, frozen=True, kw_only=True):
@@ -89,7 +89,7 @@ class StoredRelease(Record, frozen=True, kw_only=True):
 
     def release(self) -> Release:
         """Return the statement in the form of a chart file. Raises ValueError if it is invalid."""
-        return Release(chart=self.chart, state=self.state, who=self.account, when=self.at, why=self.why,
+        return Release(chart=self.chart, state=self.state, by=self.account, when=self.at, why=self.why,
                        valid_from=self.valid_from, valid_until=self.valid_until, evidence=self.evidence,
                        despite=self.despite)
 

@@ -40,10 +40,11 @@ def stamp(moment: datetime) -> str:
     return moment.astimezone(UTC).isoformat(timespec="microseconds")
 
 
-#: Values of a status and of ids as earlier versions wrote them, and those of this version.
+#: Keys, and values of a status and of ids, as earlier versions wrote them, and those of this version.
 _EARLIER_TERMS: Final = (
     ('"status":"read"', '"status":"measured"'), ('"status":"refused"', '"status":"no-result"'),
     ('"id":"maker\'s ', '"id":"manufacturer\'s '),
+    ('"job":"fitted"', '"job":"installed"'), ('"fitted":', '"installed":'),
     ('"id":"maker-limit-not-on-file"', '"id":"manufacturer-limit-not-on-file"'),
     *((f'"{key}":"{earlier}"', f'"{key}":"{current}"') for key in ("verdict", *SEVERITIES)
       for earlier, current in (("in", "within-limits"), ("undecided", "inconclusive"), ("out", "out-of-limits"))))

@@ -15,7 +15,7 @@ from stripread.store.models.record import Days, Id, Line, Moment, Record
 Place = Literal["mains", "after treatment", "at the machine"]
 #: Nearest to the machine first: there a sample represents best the water that the machine receives.
 NEAREST: Final[tuple[Place, ...]] = ("at the machine", "after treatment", "mains")
-Job = Literal["fitted", "cartridge changed", "setting changed", "cleaned", "inspected", "removed"]
+Job = Literal["installed", "cartridge changed", "setting changed", "cleaned", "inspected", "removed"]
 MachineJob = Literal["installed", "descaled", "boiler replaced", "repaired", "inspected"]
 Litres = Annotated[float, msgspec.Meta(ge=0.0)]
 

@@ -83,7 +83,8 @@ def _moment(request: RequestContext, name: str) -> datetime | None:
 def _limit(request: RequestContext) -> int:
     text = request.query("limit") or "50"
     if not (text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= _MOST):
-        raise InputError("is not a number of readings", where="limit", found=repr(text[:20]), allowed=f"1 to {_MOST}")
+        raise InputError("is not a valid number of readings", where="limit", found=repr(text[:20]),
+                         allowed=f"1 to {_MOST}")
     return int(text)
 
 

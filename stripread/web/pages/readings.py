@@ -56,7 +56,7 @@ def _shown(request: RequestContext, template: str, parts: Literal["summaries", "
     views = stored_views(request, stored, history.photograph)
     return page(
         request, template, parts=parts, stored=stored, history=history, chart=chart, short=short_id(stored.id),
-        names=names_of(request.store, {entry.who for entry in history.entries}),
+        names=names_of(request.store, {entry.account for entry in history.entries}),
         headline=reading_view.headline(history, notation), photo=reading_view.whole_photograph(history, views),
         pads=reading_view.measured_pads(history, chart, notation, f"/readings/{stored.id}/pads" if views else ""),
         limits=reading_view.limit_lines(history, notation), judged=judged_sheet(history.assessment, notation),

@@ -94,7 +94,7 @@ def test_magnesium_exchange_keeps_hardness(hard: Water) -> None:
 
 
 def test_osmosis_blend_by_hand(hard: Water) -> None:
-    """Rejection 0.95, tap fraction 0.103: alkalinity 40, hardness 44.4; chloride falls, its ratio does not."""
+    """Rejection 0.95, bypass 0.103: alkalinity 40, hardness 44.4; chloride falls, its ratio does not."""
     treated = run(OPTIONS["osmosis-blend"], hard, 0.1033)
     assert float(treated.at_tap.alkalinity_caco3) == pytest.approx(40.0, abs=0.05)
     assert float(treated.at_tap.hardness) == pytest.approx(44.4, abs=0.1)

@@ -16,13 +16,13 @@ def chart_file(sample_chart_file: Path, tmp_path: Path) -> Path:
 
 
 def release_command(chart: Path, samples: Path) -> list[str]:
-    return ["chart", "release", str(chart), "--who", "analyst 3", "--why", "checks passed", "--until", "2099-12-31",
+    return ["chart", "release", str(chart), "--by", "analyst 3", "--why", "checks passed", "--until", "2099-12-31",
             "--checks", str(samples / "checks" / "checks.csv"), "--profile", str(samples / "card-run-007.txt")]
 
 
 def test_the_gate_lists_what_a_release_lacks(chart_file: Path, samples: Path, tmp_path: Path) -> None:
     """Failing check standards, strips past their expiry date, lights of the fit: each by itself stops the release."""
-    done = stripread("chart", "release", chart_file, "--who", "analyst 3", "--why", "w", "--until", "2099-12-31")
+    done = stripread("chart", "release", chart_file, "--by", "analyst 3", "--why", "w", "--until", "2099-12-31")
     assert done.returncode == 2
     assert "the expiry date of the strip batch is not known" in done.stderr
     assert "hardness, alkalinity, ph, chloride, chlorine: check standards at 0 of 3 different levels" in done.stderr
@@ -63,7 +63,7 @@ def test_a_chart_is_drafted_released_and_withdrawn(chart_file: Path, sample_char
     assert (done.returncode, done.stderr) == (0, "")
     assert sample_chart.id in done.stdout
     assert state() == "released"
-    stripread("chart", "withdraw", chart_file, "--who", "analyst 3", "--why", "a drift was seen")
+    stripread("chart", "withdraw", chart_file, "--by", "analyst 3", "--why", "a drift was seen")
     assert state() == "chart-withdrawn"
     printed = stripread("chart", "show", chart_file).stdout
     for piece in (sample_chart.id, "checks passed", "a drift was seen", "valid", "hardness", "! chart-withdrawn:"):
@@ -71,7 +71,7 @@ def test_a_chart_is_drafted_released_and_withdrawn(chart_file: Path, sample_char
 
 
 def test_a_release_that_ends_before_it_begins_is_refused(chart_file: Path) -> None:
-    done = stripread("chart", "release", chart_file, "--who", "a", "--why", "b", "--until", "2020-01-01")
+    done = stripread("chart", "release", chart_file, "--by", "a", "--why", "b", "--until", "2020-01-01")
     assert done.returncode == 2
     assert "would end before it begins; found 2020-01-01" in done.stderr
     assert list(chart_file.parent.glob("*.release-*")) == []

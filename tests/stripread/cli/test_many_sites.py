@@ -30,7 +30,7 @@ TODAY = datetime.now(UTC)
 
 @pytest.fixture(autouse=True)
 def store(mill: Store, home: Path, sample_chart: Chart) -> Store:  # noqa: ARG001
-    """A tap read weekly, thrice against a laboratory, and a filter fitted 13 months ago."""
+    """A tap read weekly, thrice against a laboratory, and a filter installed 13 months ago."""
     chart = with_chart(mill, sample_chart, "A")["A"]
     for week in range(8):
         at = TODAY - timedelta(weeks=week)
@@ -39,7 +39,7 @@ def store(mill: Store, home: Path, sample_chart: Chart) -> Store:  # noqa: ARG00
     keep(mill, *(LabResult(id=f"lab {week}", point="tap", taken=TODAY - timedelta(weeks=week), analyte="hardness",
                            value=198.0 + 2 * week, unit="mg/L CaCO3", u=2.0) for week in range(3)))
     keep(mill, Unit(id="filter", site="mill", catalogue="carbon-filter", unit=load_units()["carbon-filter"]),
-         Service(id="fitted", unit="filter", at=TODAY - timedelta(days=395), job="fitted", account=ACCOUNT))
+         Service(id="installed", unit="filter", at=TODAY - timedelta(days=395), job="installed", account=ACCOUNT))
     return mill
 
 
@@ -77,7 +77,7 @@ def test_work_on_a_unit_is_noted_and_counts(capsys: Capture) -> None:
     assert printed(capsys, *record, "cartridge changed", "--on", day, "--litres", "5200", "--note",
                  "drip tray wet") == f"{day}  cartridge changed; 5200 litres; drip tray wet\n"
     first, second = printed(capsys, "maintenance", "record", "filter").splitlines()
-    assert (first[12:], second[:10]) == ("fitted", day)
+    assert (first[12:], second[:10]) == ("installed", day)
     assert "change the cartridge" not in printed(capsys, "maintenance", "due", "--site", "mill")
     assert "the day is in the future" in refused(capsys, *record, "cleaned", "--on", "2999-01-01")
     assert "no such treatment unit" in refused(capsys, "maintenance", "record", "boiler", "cleaned")

@@ -210,7 +210,7 @@ def test_a_chart_flags_readings_until_it_is_released_and_once_it_is_withdrawn(
         found: list[str] = json.loads(capsys.readouterr().out)["flags"]
         return found
 
-    said = ["--who", "analyst-1", "--why", "check standards passed"]
+    said = ["--by", "analyst-1", "--why", "check standards passed"]
     assert flags() == ["chart-draft"]
     assert run(["chart", "release", str(chart), *said, "--until", "2999-12-31"]) == 2
     assert flags() == ["chart-draft"]

@@ -171,8 +171,8 @@ def test_read_lists_the_registered_batches(kept: Store, samples: Path, args: lis
 def test_a_registered_chart_is_released_and_withdrawn_by_the_current_account(
         kept: Store, sample_chart: Chart, samples: Path, capsys: Capture) -> None:
     (account,) = kept.ids(Account)
-    assert run(["chart", "release", BATCH, "--why", "checks passed", "--until", "2099-12-31", "--who", "me"]) == 2
-    assert "omit --who" in capsys.readouterr().err
+    assert run(["chart", "release", BATCH, "--why", "checks passed", "--until", "2099-12-31", "--by", "me"]) == 2
+    assert "omit --by" in capsys.readouterr().err
     assert run(["chart", "release", BATCH, "--why", "checks passed", "--until", "2099-12-31"]) == 2
     assert "fails the release gate" in capsys.readouterr().err
     assert run(["strips", "set-expiry", BATCH, "--expires", "2099-12-31"]) == 0

@@ -50,13 +50,13 @@ SET, TURNED = ({**TAP, "hardness": 200 - 0.9 * 170 * (1 - b), "alkalinity": 170 
 
 @pytest.fixture
 def store(mill: Store, sample_chart: Chart) -> Store:
-    """A machine, and a unit fitted 9 days ago at 30 % bypass."""
+    """A machine, and a unit installed 9 days ago at 30 % bypass."""
     with_chart(mill, sample_chart, "A")
     from assess.equipment import load_equipment
 
     keep(mill, Machine(id="m", site="mill", equipment=load_equipment("two-boiler-espresso")),
          Unit(id="u", site="mill", catalogue="weak-acid-exchange", unit=UNITS["weak-acid-exchange"]),
-         Service(id="s", unit="u", at=NOW - timedelta(days=9), job="fitted", account=ACCOUNT, setting=0.3))
+         Service(id="s", unit="u", at=NOW - timedelta(days=9), job="installed", account=ACCOUNT, setting=0.3))
     return mill
 
 

@@ -191,7 +191,7 @@ def test_the_state_of_chart_strips_phone_and_time_is_flagged(
         store: Store, hill: PhotoFile, sample_chart: Chart) -> None:
     register_batch(store, ACCOUNT, Batch(id=BATCH, strip=sample_chart.strip.name, keeps_days=10))
     register_tube(store, ACCOUNT, Tube(id="old", batch=BATCH, opened=date(2026, 2, 1)))
-    add_release(store, ACCOUNT, Release(chart=sample_chart.id, state="withdrawn", who=ACCOUNT, when=NOW, why="a drift"))
+    add_release(store, ACCOUNT, Release(chart=sample_chart.id, state="withdrawn", by=ACCOUNT, when=NOW, why="a drift"))
     said = msgspec.structs.replace(SAID, tube="old", dipped=datetime.fromisoformat("2026-03-01T09:00:00"))
     (taken,) = process_photos(store, ACCOUNT, [receive_photo(store, ACCOUNT, hill, said)], UNJUDGED)
     assert taken.reading
@@ -220,7 +220,7 @@ def test_a_chart_withdrawn_and_superseded_during_the_evaluation(
 
     def happens() -> None:
         register_chart(store, ACCOUNT, later)
-        add_release(store, ACCOUNT, Release(chart=sample_chart.id, state="withdrawn", who=ACCOUNT, when=NOW, why="old"))
+        add_release(store, ACCOUNT, Release(chart=sample_chart.id, state="withdrawn", by=ACCOUNT, when=NOW, why="old"))
 
     received = receive_photo(store, ACCOUNT, hill, SAID)
     how = IntakeOptions(judge=False, executor=_Meanwhile(happens))

@@ -86,7 +86,7 @@ def test_a_supplier_s_average_is_a_prior_for_what_was_not_measured(store: Store,
 def test_a_typed_value_of_treated_water_is_compared_with_the_laboratory_s_feed_water(store: Store) -> None:
     """By hand: 90 % of the alkalinity (240) of the 70 % that pass the resin is exchanged: 320 - 151, 240 - 151."""
     keep(store, Unit(id="u", site="mill", catalogue="weak-acid-exchange", unit=load_units()["weak-acid-exchange"]),
-         Service(id="s", unit="u", at=NOW - timedelta(days=20), job="fitted", account=ACCOUNT, setting=0.3))
+         Service(id="s", unit="u", at=NOW - timedelta(days=20), job="installed", account=ACCOUNT, setting=0.3))
     store_typed_values(store, ACCOUNT, TypedValues(point="behind", method="titration",
                                                    values={"hardness": "169", "alkalinity": "89"}))
     (typed,) = store.find(SampleAssessment, point="behind")

@@ -73,18 +73,18 @@ def test_only_mains_water_is_assessed_with_the_treatment(store: Store) -> None:
     keep(store, unit)
     assert machine_for_point(store, "tap", None)[1].treatment is None, "how it is set is not known"
     at = NOW - timedelta(days=30)
-    done: list[tuple[Job, float | None]] = [("fitted", 0.3), ("setting changed", 0.2), ("inspected", None)]
+    done: list[tuple[Job, float | None]] = [("installed", 0.3), ("setting changed", 0.2), ("inspected", None)]
     for n, (job, setting) in enumerate(done):
         keep(store, Service(id=f"s-{n}", unit=unit.id, at=at + n * timedelta(days=1), job=job, account=ACCOUNT,
                             setting=setting))
     found = machine_for_point(store, "tap", None)[1].treatment
     assert found == InstalledTreatment(unit="weak-acid-exchange", setting=0.2, capacity_eq=unit.unit.capacity_eq)
-    stated = InstalledTreatment(unit="weak-acid-exchange", setting=0.3, fitted=date(2026, 1, 1))
+    stated = InstalledTreatment(unit="weak-acid-exchange", setting=0.3, installed=date(2026, 1, 1))
     assert with_installed_treatment(
         store,
         Machine(id="m", site="mill", equipment=msgspec.structs.replace(STEAM, treatment=stated)),
         store.get(SamplingPoint, "tap"),
-    ).treatment == msgspec.structs.replace(stated, fitted=None)
+    ).treatment == msgspec.structs.replace(stated, installed=None)
     downstream = machine_for_point(store, "behind", None)[1]
     assert (downstream.treatment, downstream.downstream_of) == (None, unit.unit.name)
     assert machine_for_point(store, "tap", None)[1].downstream_of is None

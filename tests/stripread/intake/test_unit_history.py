@@ -35,9 +35,9 @@ def test_a_point_is_downstream_of_the_unit_it_names_or_the_only_one(
 
 
 @pytest.mark.parametrize(("jobs", "last", "gone"), [
-    ((), None, False), (("fitted",), 0, False), (("fitted", "cartridge changed", "inspected"), 1, False),
-    (("fitted", "removed"), None, True), (("fitted", "removed", "inspected"), None, True),
-    (("fitted", "removed", "fitted"), 2, False)])
+    ((), None, False), (("installed",), 0, False), (("installed", "cartridge changed", "inspected"), 1, False),
+    (("installed", "removed"), None, True), (("installed", "removed", "inspected"), None, True),
+    (("installed", "removed", "installed"), 2, False)])
 def test_the_last_renewal_applies_unless_the_unit_was_removed(
         jobs: tuple[Job, ...], last: int | None, gone: bool) -> None:  # noqa: FBT001
     services = [Service(id=str(i), unit="old", at=NOW + timedelta(days=i), job=job, account=ACCOUNT)

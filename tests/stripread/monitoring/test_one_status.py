@@ -56,7 +56,7 @@ def test_the_treated_water_is_the_headline_and_the_tap_is_below_it(sites: dict[s
 def test_work_since_the_last_reading_is_to_be_verified(sites: dict[str, SiteStatus]) -> None:
     item = sites["Cedar"].next
     assert item is not None
-    assert (item.what, item.on) == ("test outlet (after treatment) to verify: cartridge changed",
+    assert (item.what, item.on) == ("test outlet (after treatment) to verify the new cartridge",
                                     (NOW - timedelta(days=2)).date())
 
 

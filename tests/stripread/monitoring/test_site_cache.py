@@ -51,7 +51,7 @@ def changes(store: Store, assessment: Assessment, chart: str) -> Iterator[tuple[
                            assessment=assessment), {"mill"}
     unit = Unit(id="filter", site="attic", catalogue="weak-acid-exchange", unit=load_units()["weak-acid-exchange"])
     yield unit, {"attic"}
-    yield Service(id="new", unit="filter", at=LATER, account=ACCOUNT, job="fitted"), {"attic"}
+    yield Service(id="new", unit="filter", at=LATER, account=ACCOUNT, job="installed"), {"attic"}
     yield replace(unit, site="quay"), {"attic", "quay"}
     yield replace(store.get(SamplingPoint, "attic tap"), site="quay", name="second tap"), {"attic", "quay"}
     yield Batch(id="B", strip="four pads"), set()

@@ -54,7 +54,7 @@ def treated_store(folder: Path, sample_chart: Chart) -> Store:
         if treated:
             keep(made, Unit(id=f"{name} unit", site=name, catalogue="weak-acid-exchange", unit=unit), SamplingPoint(
                 id=f"{name} outlet", site=name, place="after treatment", name="outlet", unit=f"{name} unit"),
-                Service(id=f"{name} fitted", unit=f"{name} unit", at=NOW - timedelta(days=100), job="fitted",
+                Service(id=f"{name} installed", unit=f"{name} unit", at=NOW - timedelta(days=100), job="installed",
                         account=ACCOUNT, setting=0.3))
         for point, water, days in ((f"{name} tap", tap, 9), (f"{name} outlet", treated, 20),
                                    (f"{name} outlet", treated, 8)):

@@ -16,10 +16,10 @@ UNITS = load_units()
 
 @pytest.fixture
 def store(mill: Store) -> Store:
-    """An exchanger with a meter and a carbon filter, fitted 100 days ago."""
+    """An exchanger with a meter and a carbon filter, installed 100 days ago."""
     for id_ in ("weak-acid-exchange", "carbon-filter"):
         keep(mill, Unit(id=id_, site="mill", catalogue=id_, unit=UNITS[id_]))
-        record_service(mill, work(id_, 100, "fitted", litres=50.0))
+        record_service(mill, work(id_, 100, "installed", litres=50.0))
     record_service(mill, work("weak-acid-exchange", 50, "inspected", litres=1000.0))
     return mill
 

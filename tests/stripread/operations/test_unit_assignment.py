@@ -33,7 +33,7 @@ def test_the_treated_water_is_assessed_again_with_the_unit(store: Store) -> None
     (now,) = current_assessments(store, "behind").values()
     assert now.id == changed[0].assessment
     assert now.assessment.diagnosis is not None, "it is compared with its feed water"
-    assert [s.job for s in store.find(Service)] == ["fitted"]
+    assert [s.job for s in store.find(Service)] == ["installed"]
     assert unit_changes(store, ALL_SITES, {"behind"}, "weak-acid-exchange") == []
 
 
@@ -41,7 +41,8 @@ def test_another_unit_replaces_it(store: Store) -> None:
     for unit in ("weak-acid-exchange", "carbon-filter"):
         assign_unit(store, ACCOUNT, unit_changes(store, ALL_SITES, {"behind"}, unit), unit)
     assert {(s.unit, s.job) for s in store.find(Service)} == {
-        ("mill/weak-acid-exchange", "fitted"), ("mill/weak-acid-exchange", "removed"), ("mill/carbon-filter", "fitted")}
+        ("mill/weak-acid-exchange", "installed"), ("mill/weak-acid-exchange", "removed"),
+        ("mill/carbon-filter", "installed")}
 
 
 def test_a_point_of_the_mains_has_no_unit(store: Store) -> None:

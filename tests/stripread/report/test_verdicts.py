@@ -100,8 +100,8 @@ def test_the_plot_lies_in_its_field(assessment: Assessment) -> None:
 
 def test_treated_water_is_shown_with_its_prediction(tmp_path: Path) -> None:
     """An exchanger that lets everything through: page and terminal show the finding and each value."""
-    fitted = InstalledTreatment(unit="weak-acid-exchange", setting=0.2)
-    terms = AssessmentSetup(equipment=msgspec.structs.replace(load_equipment("two-boiler-espresso"), treatment=fitted),
+    unit = InstalledTreatment(unit="weak-acid-exchange", setting=0.2)
+    terms = AssessmentSetup(equipment=msgspec.structs.replace(load_equipment("two-boiler-espresso"), treatment=unit),
                   limits=load_limits(), units=load_units())
     tap, behind = (sample_from_typed({"hardness": f"{h} ± 6 mg/L CaCO3", "alkalinity": f"{a} ± 5 mg/L CaCO3"})
                    for h, a in ((200, 170), (198, 172)))

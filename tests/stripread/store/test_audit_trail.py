@@ -32,7 +32,7 @@ KEPT = ["bodies", "audit_trail", *(kind.name for kind in RECORD_TYPES.values() i
 
 def entry(why: str, seq: int = 1) -> audit_trail.AuditEntry:
     return audit_trail.AuditEntry(
-        seq=seq, who="p-1", when=stamp(NOW), what="received", kind="photographs", record="r", body="b", why=why
+        seq=seq, account="p-1", when=stamp(NOW), what="received", kind="photographs", record="r", body="b", why=why
     )
 
 

@@ -38,7 +38,7 @@ def made_on(chart: Chart, day: int) -> Chart:
 
 
 def released(chart: Chart, *, when: datetime = NOW - DAY, until: datetime = NOW + DAY) -> Release:
-    return Release(chart=chart.id, state="released", who=ACCOUNT, when=when, why="checks passed", valid_until=until,
+    return Release(chart=chart.id, state="released", by=ACCOUNT, when=when, why="checks passed", valid_until=until,
                    evidence=evidence(chart))
 
 
@@ -46,13 +46,13 @@ def test_a_chart_is_registered_with_its_releases_without_names(
         tmp_path: Path, sample_chart: Chart) -> None:
     store, file = empty_store(tmp_path), tmp_path / "a.json"
     save_chart(sample_chart, file)
-    said = msgspec.structs.replace(released(sample_chart), who="Ada Beispiel")
+    said = msgspec.structs.replace(released(sample_chart), by="Ada Beispiel")
     save_release(said, file)
     assert import_file(store, ACCOUNT, file).new == 2
     assert import_file(store, ACCOUNT, file).new == 0, "again, nothing is doubled"
     assert chart_selection.chart_for(store, sample_chart.batch, NOW) == sample_chart
     (kept,) = chart_selection.releases(store, sample_chart.id)
-    assert kept == msgspec.structs.replace(said, who=ACCOUNT)
+    assert kept == msgspec.structs.replace(said, by=ACCOUNT)
     assert store.get(Batch, sample_chart.batch).strip == sample_chart.strip.name
     assert b"Ada" not in msgspec.json.encode(store.find(StoredRelease))
     assert verify_store(store).wrong == ""
@@ -120,7 +120,7 @@ def test_a_valid_released_chart_is_preferred_to_a_newer_one(store: Store, sample
     assert found() == first.id
     add_release(store, ACCOUNT, released(second))
     assert found() == second.id, "of several the newer"
-    add_release(store, ACCOUNT, Release(chart=second.id, state="withdrawn", who=ACCOUNT, when=NOW, why="a drift"))
+    add_release(store, ACCOUNT, Release(chart=second.id, state="withdrawn", by=ACCOUNT, when=NOW, why="a drift"))
     assert found() == first.id
     later = NOW + 2 * DAY
     assert chart_selection.chart_for(store, first.batch, later).id == third.id

@@ -195,3 +195,6 @@ def test_ids_of_earlier_versions_are_read_in_current_terms() -> None:
     earlier = msgspec.json.encode([{"id": "maker's chloride"}, {"id": "maker-limit-not-on-file", "words": words}])
     assert msgspec.json.decode(in_current_terms(earlier.decode())) == [
         {"id": "manufacturer's chloride"}, {"id": "manufacturer-limit-not-on-file", "words": words}]
+    work = '[{"job":"fitted","note":"the \\"fitted\\": unit"},{"fitted":"2026-01-12"}]'
+    assert msgspec.json.decode(in_current_terms(work)) == [
+        {"job": "installed", "note": 'the "fitted": unit'}, {"installed": "2026-01-12"}]

@@ -83,7 +83,7 @@ def test_a_chart_is_withdrawn_with_a_reason_and_the_name_of_the_analyst(batches:
     assert (done.status_code, done.headers["location"]) == (303, "/batches/A/impact")
     assert "The chart is withdrawn." in batches.browser(account).get("/batches/A/impact").text
     (made,) = releases(store, chart.id)
-    assert (made.state, made.who, made.why) == ("withdrawn", account, "check standard failed")
+    assert (made.state, made.by, made.why) == ("withdrawn", account, "check standard failed")
     text = batches.browser(account).get("/batches/A").text
     assert "Invented Analyst" in text
     assert "Withdrawn" in text
@@ -111,7 +111,7 @@ def test_a_chart_that_passes_the_gate_is_released(batches: Served) -> None:
     assert "after the strips" in browser.post("/batches/A/release", until=late, why="checks passed").text
     assert browser.post("/batches/A/release", until=good, why="checks passed").status_code == 303
     made = releases(store, chart.id)[-1]
-    assert (made.state, made.who, made.despite, str(made.valid_until)[:10]) == ("released", account, "", good)
+    assert (made.state, made.by, made.despite, str(made.valid_until)[:10]) == ("released", account, "", good)
     assert state_of(chart.id, releases(store, chart.id), now=store.clock()) == ()
 
 

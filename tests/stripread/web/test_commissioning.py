@@ -39,7 +39,7 @@ def material(served: Served, sample_chart: Chart) -> Material:
                       unit=load_units()["weak-acid-exchange"]), "made")
         work.put(Machine(id="quay-machine", site="quay", equipment=load_equipment(DEFAULT_EQUIPMENT)), "made")
         # With it the used capacity is known; else a resin nearly exhausted would explain the strips as well.
-        work.put(Service(id="fitting", unit="quay-filter", at=work.now - timedelta(days=2), job="fitted",
+        work.put(Service(id="fitting", unit="quay-filter", at=work.now - timedelta(days=2), job="installed",
                          account=account), "made")
         work.put(SamplingPoint(id="quay-out", site="quay", place="after treatment", name="outlet"), "made")
     (chart,) = served.store.find(StoredChart)

@@ -20,7 +20,7 @@ from .records import HOSTILE, LONG
 
 @pytest.fixture(scope="module")
 def treated(stocked: Served) -> Served:
-    """With coordinates of two sites, and a unit at the first that was fitted long ago."""
+    """With coordinates of two sites, and a unit at the first that was installed long ago."""
     store, account = stocked.store, stocked.account("manager")
     with store.writing(account) as work:
         for id_, latitude in (("quay", 12.5), ("long", 12.9)):
@@ -28,8 +28,8 @@ def treated(stocked: Served) -> Served:
             work.put(msgspec.structs.replace(site, latitude=latitude, longitude=33.0), "moved")
         carbon = load_units()["carbon-filter"]
         work.put(Unit(id="quay-unit", site="quay", catalogue="carbon-filter", unit=carbon), "made")
-        work.put(Service(id="fitted", unit="quay-unit", at=store.clock().replace(year=store.clock().year - 2),
-                         job="fitted", account=account), "fitted")
+        work.put(Service(id="installed", unit="quay-unit", at=store.clock().replace(year=store.clock().year - 2),
+                         job="installed", account=account), "installed")
     return stocked
 
 

@@ -43,7 +43,7 @@ def store(mill: Store) -> Store:
     return mill
 
 
-def service(unit: str, days_ago: float, job: str = "fitted", litres: float | None = None, **more: object) -> Service:
+def service(unit: str, days_ago: float, job: str = "installed", litres: float | None = None, **more: object) -> Service:
     return msgspec.convert({"id": f"{unit} {job} {days_ago}", "unit": unit, "at": NOW - timedelta(days=days_ago),
                             "job": job, "account": ACCOUNT, "litres": litres, **more}, Service)
 

@@ -89,7 +89,7 @@ def test_all_outputs_state_the_same_due_date(store: Store, months: float | None,
 
 
 def test_a_removed_unit_has_no_due_date(store: Store) -> None:
-    keep(store, unit(4.0), Service(id="new", unit="filter", at=RENEWED, job="fitted", account=ACCOUNT),
+    keep(store, unit(4.0), Service(id="new", unit="filter", at=RENEWED, job="installed", account=ACCOUNT),
          Service(id="gone", unit="filter", at=NOW, job="removed", account=ACCOUNT))
     assert trend(store, "behind").change is None
     assert trend(store, "tap").change is None

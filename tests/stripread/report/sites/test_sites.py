@@ -108,7 +108,7 @@ def test_a_site_without_a_history_is_reported_and_nothing_is_drawn(store: Store)
 
 def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store: Store, read: Reader) -> None:
     keep(store, Unit(id="filter", site="mill", catalogue="carbon-filter", unit=load_units()["carbon-filter"]),
-         Service(id="s", unit="filter", at=NOW, job="fitted", account=ACCOUNT, litres=120.0))
+         Service(id="s", unit="filter", at=NOW, job="installed", account=ACCOUNT, litres=120.0))
     for week in range(6):
         read(f"tap {week}", 250.0 + week, day=7 * week)
     last = read("behind", 320.0, day=40, point="behind", verdict="out-of-limits")
@@ -127,7 +127,7 @@ def test_a_site_shows_state_verdict_plan_history_treatment_and_what_is_due(store
     assert "licensed" in words(section(document, "Actions"))
     (drawn,) = [b for b in section(document, "Trend: Mill Lane, tap").blocks if isinstance(b, Figure)]
     assert len(drawn.plot.dots) == 6
-    assert rows(section(document, "Treatment"))[0][1:5] == ["2026-03-02", "fitted", "", "120 L"]
+    assert rows(section(document, "Treatment"))[0][1:5] == ["2026-03-02", "installed", "", "120 L"]
     assert document.about.endswith("Issued by Invented Waterworks.")
     assert site_report(store, SETTINGS, INTERVALS, "mill") == document
 
