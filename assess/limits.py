@@ -114,8 +114,8 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     def _check_loss(self) -> None:
         values = [value for value, _ in self.loss]
         if values != sorted(set(values)) or len(values) == 1 or any(cost < 0 for _, cost in self.loss):
-            raise ValueError(f"the loss of {self.measure} needs at least two pairs, with rising values and costs of 0 or "
-                             "more")
+            raise ValueError(f"the loss of {self.measure} needs at least two pairs, with rising values and costs of 0 "
+                             "or more")
 
     def _check_unit(self) -> None:
         own = MEASURES[self.measure].unit

@@ -93,7 +93,7 @@ def left_out_lines(found: Sequence[MethodComparison]) -> Iterator[str]:
         for alone in one.alone:
             analytes.setdefault((alone.why, alone.lab.point, f"{alone.lab.taken:%Y-%m-%d}"), []).append(one.analyte)
     for why, samples in groupby(sorted(analytes), key=itemgetter(0)):
-        yield f"left out, {why}:"
+        yield f"excluded, {why}:"
         yield from (f"  {point} {day}: {', '.join(analytes[why, point, day])}" for _, point, day in samples)
 
 

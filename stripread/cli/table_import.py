@@ -20,6 +20,7 @@ from stripread.exchange.jsonl import NO_ORIGINALS, Originals, import_photographs
 from stripread.intake.materials_import import import_file
 from stripread.intake.reassess import AssessmentChange, assess_all, assess_imported
 from stripread.intake.terms import catalogue, own_terms
+from stripread.store.schema import counted
 from stripread.store.settings import load_settings
 from stripread.store.store import Store
 
@@ -93,7 +94,7 @@ def _report(came: ImportResult, *, dry_run: bool) -> str:
     """Return the record types in their order of import, each with its count."""
     words = {"would be new": came.new, "would change": came.changed} if dry_run else {
         "new": came.new, "changed": came.changed}
-    lines = [f"{word}: " + ", ".join(f"{kind.replace('_', ' ')} {n}" for kind, n in counts.items())
+    lines = [f"{word}: " + ", ".join(counted(kind, n) for kind, n in counts.items())
              for word, counts in {**words, "unchanged": came.same}.items() if counts]
     return "\n".join(lines) or "the files contain no records"
 

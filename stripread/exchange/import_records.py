@@ -94,7 +94,7 @@ def _check_site(transaction: Transaction, record: Record) -> None:
     for type_, id_ in named.items():
         other = None if id_ is None else transaction.current(type_, id_)
         if other is not None and other.site != record.site:
-            raise RecordsError("is at another site", where=f"{RECORD_TYPES[type_].name} {id_}", found=other.site,
+            raise RecordsError("is at another site", where=f"{RECORD_TYPES[type_].singular} {id_}", found=other.site,
                                allowed=record.site, remedy="name one at the same site, or correct the site")
 
 

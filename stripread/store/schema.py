@@ -119,6 +119,16 @@ def singular(table: str) -> str:
     return _SINGULARS.get(table, table.removesuffix("s").replace("_", " "))
 
 
+_PLURALS: Final = {
+    "site_groups": "groups of sites", "services": "records of work", "batches": "strip batches",
+    "stock": "stocks of units"}
+
+
+def counted(table: str, n: int) -> str:
+    """Return a number of records of a type in words, as "3 sampling points"."""
+    return f"{n} {singular(table) if n == 1 else _PLURALS.get(table, f'{singular(table)}s')}"
+
+
 @dataclass(frozen=True, slots=True)
 class RecordType:
     """A type of record with its table, named alike in the audit trail; ``immutable``: it can only be superseded."""

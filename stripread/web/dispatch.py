@@ -99,13 +99,20 @@ def check(endpoint: Endpoint, identity: Identity | None) -> None:
         raise HTTPRefusal(403, "role")
 
 
+def _media_type(request: Request) -> str:
+    return request.headers.get("content-type", "").partition(";")[0].strip().lower()
+
+
 async def _content(request: Request, endpoint: Endpoint) -> tuple[dict[str, list[str]], bytes]:
-    """Return the fields of a form, or the bytes of another body, within the time limit of the route."""
+    """Return the fields of a form, or the bytes of another body, within the time limit of the route.
+
+    The API has no forms: a program that names no media type, or that of a form, sends the bytes of a photograph.
+    """
     if not endpoint.changes:
         return {}, b""
     try:
         async with asyncio.timeout(endpoint.seconds):
-            if request.headers.get("content-type", "").partition(";")[0].strip().lower() in _FORMS:
+            if not endpoint.of_api and _media_type(request) in _FORMS:
                 return _texts(await request.form(max_files=0, max_fields=100)), b""
             return {}, await request.body()
     except TimeoutError as error:

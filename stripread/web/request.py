@@ -129,3 +129,8 @@ class Endpoint:
     def changes(self) -> bool:
         """Whether the route can change records."""
         return self.method != "GET"
+
+    @property
+    def of_api(self) -> bool:
+        """Whether the route is for programs."""
+        return self.path.startswith("/api/")

@@ -46,7 +46,9 @@ class ServerConfig:
 
     @property
     def url(self) -> str:
-        """Address of the home page."""
+        """Address of the home page; behind a proxy that of the proxy, if its name is known."""
+        if self.proxy is not None and self.names:
+            return f"https://{self.names[0]}/"
         name = self.names[0] if self.names else f"[{self.host}]" if ":" in self.host else self.host
         return f"{'https' if self.cert else 'http'}://{name}:{self.port}/"
 

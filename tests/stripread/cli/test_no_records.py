@@ -64,7 +64,7 @@ def test_an_account_that_is_named_and_unknown_creates_nothing(
 def test_a_dry_run_of_an_import_creates_nothing(home: Path, capsys: Capture) -> None:
     (home / "sound.csv").write_text("group,name\nhills,Hills\n")
     assert run(["sites", "import", "--dry-run", "sound.csv"]) == 0
-    assert "would be new: site groups 1" in capsys.readouterr().out
+    assert "would be new: 1 group of sites" in capsys.readouterr().out
     assert [path.name for path in home.iterdir()] == ["sound.csv"]
 
 

@@ -87,7 +87,7 @@ def test_a_full_export_survives_import_and_export(stored_reading: str, tmp_path:
     commands_in(tmp_path / "there", monkeypatch)
     imported = ["storage", "import", str(first), "--photographs", str(tmp_path / "named")]
     assert run([*imported, "--dry-run"]) == 0
-    assert "would be new: accounts 1, site groups 2" in capsys.readouterr().out
+    assert "would be new: 1 account, 2 groups of sites" in capsys.readouterr().out
     assert run(imported) == 0
     assert run([*export, str(second)]) == 0
     assert second.read_bytes() == first.read_bytes()

@@ -42,3 +42,8 @@ def test_what_cannot_be_is_reported(pem: Path) -> None:
     ):
         with pytest.raises(InputError, match=said):
             check(wrong, someone_can_sign_in=True)
+
+
+def test_the_address_behind_a_proxy_is_that_of_the_proxy() -> None:
+    assert ServerConfig(proxy="127.0.0.1", names=("water.example",)).url == "https://water.example/"
+    assert ServerConfig(names=("water.example",)).url == "http://water.example:8411/"
