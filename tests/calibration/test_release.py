@@ -64,9 +64,9 @@ def test_a_statement_is_never_written_over(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("change", "message"), [
     ({"state": "approved"}, "released"),
-    ({"who": " "}, "who is empty"),
+    ({"by": " "}, "by is empty"),
     ({"valid_until": None}, "valid_until is required"),
-    ({"valid_until": "2020-01-01T00:00:00Z"}, "valid until 2020"),
+    ({"valid_until": "2020-01-01T00:00:00Z"}, "valid_until (2020"),
     ({"when": "2026-11-25T12:00:00"}, "timezone"),
     ({"note": "x"}, "note"),
 ])

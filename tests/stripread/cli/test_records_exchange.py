@@ -40,7 +40,7 @@ def stored_reading(places: None, samples: Path, sample_chart: Chart,  # noqa: AR
     store = open_store(load_settings())
     keep(store, Account(id=ACCOUNT, roles=ROLES))
     assert run(["sites", "import", *map(str, sorted((samples / "company").glob("*.csv")))]) == 0
-    assert "sites 6" in capsys.readouterr().out
+    assert "6 sites" in capsys.readouterr().out
     chart = with_chart(store, sample_chart, "B-7")["B-7"]
     photograph = photograph_of("=1+1.jpg", NOW, point="salt-quay/tap", batch="B-7")
     receive(store, photograph, b"=1+1.jpg")

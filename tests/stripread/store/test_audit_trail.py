@@ -47,7 +47,7 @@ def test_text_is_written_as_in_the_example_of_rfc_8785() -> None:
 def test_entries_are_in_the_form_of_rfc_8785(why: str, seq: int) -> None:
     """A second way to the same bytes: the package rfc8785."""
     made = entry(why, seq)
-    plain = {name: getattr(made, name) for name in made.__struct_fields__}
+    plain = {field.encode_name: getattr(made, field.name) for field in msgspec.structs.fields(made)}
     assert made.canonical().encode() == rfc8785.dumps(plain)
 
 
