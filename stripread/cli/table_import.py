@@ -20,7 +20,7 @@ from stripread.exchange.jsonl import NO_ORIGINALS, Originals, import_photographs
 from stripread.intake.materials_import import import_file
 from stripread.intake.reassess import AssessmentChange, assess_all, assess_imported
 from stripread.intake.terms import catalogue, own_terms
-from stripread.store.schema import counted
+from stripread.store.models.record import counted
 from stripread.store.settings import load_settings
 from stripread.store.store import Store
 

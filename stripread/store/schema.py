@@ -42,7 +42,7 @@ from stripread.store.models.materials import (
     Tube,
     Verification,
 )
-from stripread.store.models.record import Record, in_current_terms, stamp
+from stripread.store.models.record import Record, in_current_terms, singular, stamp
 from stripread.store.models.sites import (
     Machine,
     MachineWork,
@@ -106,27 +106,6 @@ TOKENS: Final = Table("tokens", METADATA, Column("hash", String(64), primary_key
                       Column("account", ForeignKey("accounts.id"), nullable=False, index=True),
                       Column("name", Text, nullable=False), Column("scopes", Text, nullable=False),
                       Column("made", Text, nullable=False), Column("expires", Text, nullable=False))
-
-
-#: What users call a record whose type has a shorter name.
-_SINGULARS: Final = {
-    "site_groups": "group of sites", "points": "sampling point", "units": "treatment unit", "services": "recorded work",
-    "batches": "strip batch", "lab_results": "laboratory result", "stock": "stock of a unit"}
-
-
-def singular(table: str) -> str:
-    """Return what users call one record of the type with this table."""
-    return _SINGULARS.get(table, table.removesuffix("s").replace("_", " "))
-
-
-_PLURALS: Final = {
-    "site_groups": "groups of sites", "services": "records of work", "batches": "strip batches",
-    "stock": "stocks of units"}
-
-
-def counted(table: str, n: int) -> str:
-    """Return a number of records of a type in words, as "3 sampling points"."""
-    return f"{n} {singular(table) if n == 1 else _PLURALS.get(table, f'{singular(table)}s')}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,10 +12,10 @@ from stripread.store import audit_trail
 from stripread.store.database import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account, PersonName
-from stripread.store.models.record import Record, validation_message
+from stripread.store.models.record import Record, singular, validation_message
 from stripread.store.photos import digest
 from stripread.store.reading_index import reindex
-from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, R, RecordType, decode, singular
+from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, R, RecordType, decode
 
 
 class Transaction:

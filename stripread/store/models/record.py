@@ -58,3 +58,24 @@ def in_current_terms(body: str) -> str:
     for earlier, current in _EARLIER_TERMS:
         body = body.replace(earlier, current)
     return body
+
+
+#: What users call a record whose type has a shorter name.
+_SINGULARS: Final = {
+    "site_groups": "group of sites", "points": "sampling point", "units": "treatment unit", "services": "recorded work",
+    "batches": "strip batch", "lab_results": "laboratory result", "stock": "stock of a unit"}
+
+
+def singular(table: str) -> str:
+    """Return what users call one record of the type with this table."""
+    return _SINGULARS.get(table, table.removesuffix("s").replace("_", " "))
+
+
+_PLURALS: Final = {
+    "site_groups": "groups of sites", "services": "records of work", "batches": "strip batches",
+    "stock": "stocks of units"}
+
+
+def counted(table: str, n: int) -> str:
+    """Return a number of records of a type in words, as "3 sampling points"."""
+    return f"{n} {singular(table) if n == 1 else _PLURALS.get(table, f'{singular(table)}s')}"
