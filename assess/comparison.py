@@ -8,6 +8,7 @@ from typing import Final
 from assess.options import Option, Options, costs
 from assess.treatment.unit import LEVEL, is_membrane
 from shared.analytes import capitalise
+from shared.text import many
 
 #: Losses (noticeable differences) this close to each other are equal: of such options the lowest level is named.
 _EQUAL: Final = 0.25
@@ -87,20 +88,21 @@ def listed(items: Iterable[str]) -> str:
 def describe(option: Option) -> str:
     """Return the option with its setting, in words."""
     drain = "" if option.drain_days is None else (
-        f", with half of the steam boiler drained and refilled every {_days(option.drain_days)}")
+        f", with half of the steam boiler drained and refilled every {interval_words(option.drain_days)}")
     if option.setting is None or option.setting_name is None:
         return f"{option.name}{drain}"
     if option.kind == "drain-and-refresh":
-        return f"drain half of the steam boiler and refill it every {_days(option.setting)}"
+        return f"drain half of the steam boiler and refill it every {interval_words(option.setting)}"
     low, high = option.passes or (option.setting, option.setting)
     equal = f" ({setting_words(option, low)} to {setting_words(option, high)} is equally good)" if high > low else ""
     return f"{option.name}, {option.setting_name} {setting_words(option, option.setting)}{equal}{drain}"
 
 
-def _days(days: float) -> str:
+def interval_words(days: float) -> str:
+    """Return an interval after "every", as "day" or "3 days"."""
     return "day" if days == 1 else f"{days:g} days"
 
 
 def setting_words(option: Option, setting: float) -> str:
     """Return a setting in words: a share in percent, an interval in days."""
-    return f"{setting:g} days" if option.setting_name == "interval" else f"{100 * setting:.0f} %"
+    return many(round(setting), "day") if option.setting_name == "interval" else f"{100 * setting:.0f} %"

@@ -36,7 +36,7 @@ _PERCENT_FROM = 1.6
 #: CIEDE2000 between a patch's Lab and its own spectrum beyond which the two are not one measurement.
 _LAB_AGAINST_SPECTRUM = 3.0
 #: Median CIEDE2000 from the design beyond which the measured sheet is not this card; ink gamut explains less.
-_FROM_DESIGN = 10.0
+MOST_FROM_DESIGN = 10.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,10 +86,10 @@ class PrintProfile:
                                     found=", ".join(sorted(ids)),
                                     remedy="give the profile of this card's own print run")
         typical = float(np.median(self.from_design(card)))
-        if typical > _FROM_DESIGN:
+        if typical > MOST_FROM_DESIGN:
             raise MismatchError("the measured colours are not those of this card", where=self._where(card),
                                 found=f"a median difference of {typical:.1f} (CIEDE2000)",
-                                allowed=f"up to {_FROM_DESIGN:g}",
+                                allowed=f"up to {MOST_FROM_DESIGN:g}",
                                 remedy="check the order in which the patches were measured")
 
     def from_design(self, card: CardLayout) -> Array:

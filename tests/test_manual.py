@@ -15,6 +15,8 @@ import pytest
 
 from assess.choice import MARGIN
 from assess.decision import DecisionRule
+from assess.equipment import load_equipment
+from assess.treatment.unit import load_units
 from calibration.control import BASELINE_RUNS
 from calibration.reflectance import N_COSINES
 from calibration.release import COUNTED_ZETA, LARGEST_ZETA
@@ -107,6 +109,13 @@ def test_settings_in_documents_are_accepted(text: str) -> None:
     assert examples
     for example in examples:
         msgspec.convert(tomllib.loads(example), SettingsFile)
+
+
+def test_the_profile_and_catalogue_of_the_manager_are_accepted(tmp_path: Path) -> None:
+    for name, example in zip(("machine.toml", "units.toml"), blocks(page("manager"), "toml"), strict=True):
+        (tmp_path / name).write_text(example, encoding="utf-8")
+    assert load_equipment(tmp_path / "machine.toml").prices.labour_hour == 60
+    assert list(load_units(tmp_path / "units.toml")) == ["our-exchanger"]
 
 
 @pytest.mark.parametrize("file", [ROOT / "README.md", ROOT / "DEVELOPERS.md", *PAGES], ids=lambda file: file.name)

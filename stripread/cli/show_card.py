@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from shared.card import CardLayout
 from shared.files import write_whole
 from shared.flags import FLAGS
-from shared.profile import PrintProfile, profile_text
+from shared.profile import MOST_FROM_DESIGN, PrintProfile, profile_text
 from stripread.reading.card_check import CardCheck
 from stripread.reading.observe import NoObservation
 from stripread.report.colorimetry import (
@@ -57,9 +57,10 @@ def _patch_lines(rows: Sequence[PatchDifference]) -> Iterator[str]:
 def _summary_lines(profile: PrintProfile, card: CardLayout, rows: Sequence[PatchDifference], *,
                    standard_error: Array | None) -> Iterator[str]:
     found = profile_summary(profile, rows)
-    yield (f"print run {profile.run} of {card.name}: median difference from the design {found.median:.1f}, largest "
-           f"{found.largest:.1f}; {'with' if found.spectra else 'without'} spectra")
-    yield f"repeated patches of the same colour differ by at most {found.uneven:.1f} (CIEDE2000)"
+    yield (f"print run {profile.run} of {card.name}: passed. Median difference from the design {found.median:.1f} "
+           f"CIEDE2000 (at most {MOST_FROM_DESIGN:g})")
+    yield (f"largest difference {found.largest:.1f}; repeated patches of the same colour differ by at most "
+           f"{found.uneven:.1f}; {'with' if found.spectra else 'without'} spectra")
     colours = spectral_colours(profile)
     if colours is not None:
         yield colours.words

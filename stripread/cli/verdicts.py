@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from assess.assessment import Assessment
-from assess.comparison import setting_words
+from assess.comparison import interval_words, setting_words
 from assess.options import Option
 from assess.water_properties import Change
 from shared.notation import significant
@@ -167,16 +167,17 @@ def _row(bar: Bar) -> tuple[str, ...]:
 
 def _options(a: Assessment) -> Iterator[str]:
     yield ""
-    yield f"Options, best first ({_OPTIONS_SHOWN} of {len(a.options)}):"
-    for option in a.options[:_OPTIONS_SHOWN]:
+    shown = a.options[:_OPTIONS_SHOWN]
+    yield f"Options, best first ({len(shown)} of {len(a.options)}):"
+    for option in shown:
         yield from wrapped(f"  {option.rank:>2}. ", _option(option), indent="      ")
 
 
 def _option(option: Option) -> str:
-    fitted = " (installed)" if option.installed else ""
+    installed = " (installed)" if option.installed else ""
     setting = "" if option.setting is None else f", {option.setting_name} {setting_words(option, option.setting)}"
-    drain = "" if option.drain_days is None else f", steam boiler drained every {option.drain_days:g} days"
-    return f"{option.name}{fitted}{setting}{drain}. {option.why}"
+    drain = "" if option.drain_days is None else f", steam boiler drained every {interval_words(option.drain_days)}"
+    return f"{option.name}{installed}{setting}{drain}. {option.why}"
 
 
 def _assumed(a: Assessment) -> Iterator[str]:

@@ -107,7 +107,7 @@ _NOTHING = "none"
 
 
 class FieldChange(msgspec.Struct, frozen=True, kw_only=True):
-    """A field's value before and after, as text."""
+    """A field's value before and after, as text; ``name`` as users write it."""
 
     name: str
     was: str
@@ -126,7 +126,7 @@ class RecordChange(msgspec.Struct, frozen=True, kw_only=True):
 def import_changes(store: Store, found: Iterable[ParsedRecord]) -> Iterator[RecordChange]:
     """Yield the records that differ from the stored ones, in the order of the table."""
     for parsed in found:
-        kind = RECORD_TYPES[type(parsed.record)].name
+        kind = RECORD_TYPES[type(parsed.record)].singular
         stored = next(iter(store.find(type(parsed.record), id=parsed.record.id)), None)
         if stored is None:
             yield RecordChange(kind=kind, id=parsed.record.id, new=True)
@@ -138,7 +138,7 @@ def _fields(was: Record, now: Record) -> Iterator[FieldChange]:
     for name in was.__struct_fields__:
         before, after = getattr(was, name), getattr(now, name)
         if before != after:
-            yield FieldChange(name=name, was=_text(before), now=_text(after))
+            yield FieldChange(name=name.replace("_", " "), was=_text(before), now=_text(after))
 
 
 def _text(value: object) -> str:

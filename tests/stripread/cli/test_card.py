@@ -31,7 +31,7 @@ def test_profile_shows_how_a_print_run_differs_from_the_design(samples: Path, tm
     out = tmp_path / "out.txt"
     done = stripread("card", "characterise", samples / "card-run-007.txt", "-o", out)
     assert (done.returncode, done.stderr) == (0, "")
-    assert done.stdout.startswith("print run 7 of A6 bench card: median difference from the design")
+    assert done.stdout.startswith("print run 7 of A6 bench card: passed. Median difference from the design")
     assert len(done.stdout.splitlines()) <= 5
     table = stripread("card", "characterise", out, "--details").stdout
     assert table.startswith(done.stdout.splitlines()[0])
