@@ -15,7 +15,7 @@ import pytest
 
 from assess.choice import MARGIN
 from assess.decision import DecisionRule
-from assess.equipment import load_equipment
+from assess.equipment import Prices, load_equipment
 from assess.treatment.unit import load_units
 from calibration.control import BASELINE_RUNS
 from calibration.reflectance import N_COSINES
@@ -114,7 +114,8 @@ def test_settings_in_documents_are_accepted(text: str) -> None:
 def test_the_profile_and_catalogue_of_the_manager_are_accepted(tmp_path: Path) -> None:
     for name, example in zip(("machine.toml", "units.toml"), blocks(page("manager"), "toml"), strict=True):
         (tmp_path / name).write_text(example, encoding="utf-8")
-    assert load_equipment(tmp_path / "machine.toml").prices.labour_hour == 60
+    assert load_equipment(tmp_path / "machine.toml").prices == Prices(
+        currency="EUR", labour_hour=60, water_m3=4, descaling=150)
     assert list(load_units(tmp_path / "units.toml")) == ["our-exchanger"]
 
 
