@@ -28,6 +28,7 @@ class DaskCluster:
     key: Path
     port: int = field(default_factory=free_port)
     workers: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    scheduler: subprocess.Popen[bytes] = field(init=False)
     variables: dict[str, str] = field(default_factory=dict)
 
     @property
@@ -72,13 +73,13 @@ class DaskCluster:
 def dask_cluster(folder: Path, workers: int, variables: Mapping[str, str] | None = None) -> Iterator[DaskCluster]:
     """Start a cluster, and end all its processes at the end of the block; ``variables``: of their environment."""
     made = DaskCluster(folder, *self_signed(folder), variables={**(variables or {})})
-    scheduler = made.start("scheduler", "dask_scheduler", "--host", "127.0.0.1", "--port", str(made.port))
+    made.scheduler = made.start("scheduler", "dask_scheduler", "--host", "127.0.0.1", "--port", str(made.port))
     try:
         for _ in range(workers):
             made.add_worker()
         made.wait_for_workers()
         yield made
     finally:
-        for process in (*made.workers, scheduler):
+        for process in (*made.workers, made.scheduler):
             process.kill()
             process.wait()

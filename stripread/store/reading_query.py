@@ -212,7 +212,8 @@ def _conditions(connection: Connection, query_filter: ReadingFilter, policy: Rev
         found.append(c.sampled <= stamp(query_filter.until))
     if query_filter.flag is not None:
         f = READING_FLAGS.c
-        found += [f.flag == query_filter.flag, *(f[name] == c[name] for name in ("sampled", "at", "reading"))]
+        # Not by sampled and at as well: PostgreSQL would expect few rows and not walk the index.
+        found += [f.flag == query_filter.flag, f.reading == c.reading]
     if query_filter.reviewed is not None:
         found += _reviewed_sql(query_filter.reviewed, policy)
     for column, required in ((c.superseded_by, query_filter.state and query_filter.state == "superseded"),
