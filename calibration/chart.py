@@ -19,14 +19,14 @@ from shared.files import content_hash, read_json, write_whole
 from shared.strip import StripType
 
 
-class Excluded(msgspec.Struct, frozen=True, kw_only=True):
+class ExcludedPhotograph(msgspec.Struct, frozen=True, kw_only=True):
     """A standard's photograph that was left out of the fit, and why."""
 
     photo: str
     why: str
 
 
-class LightSeen(msgspec.Struct, frozen=True, kw_only=True):
+class LightProperties(msgspec.Struct, frozen=True, kw_only=True):
     """A light: its name in the standards table, and its properties by the patches in its photographs.
 
     ``lamps``: probability of each CIE lamp that a reading tries, mean over the photographs.
@@ -48,8 +48,8 @@ class Conditions(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     made: str
     standards_sha256: str
     photographs: int
-    excluded: tuple[Excluded, ...] = ()
-    seen: tuple[LightSeen, ...] = ()
+    excluded: tuple[ExcludedPhotograph, ...] = ()
+    seen: tuple[LightProperties, ...] = ()
 
 
 class Chart(msgspec.Struct, frozen=True, kw_only=True, dict=True, forbid_unknown_fields=True, omit_defaults=True):

@@ -18,7 +18,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.westgard import RULES, Fired, ewma, fired
+from calibration.westgard import RULES, RuleViolation, ewma, fired
 from shared.tables import read_table
 
 Array = NDArray[np.float64]
@@ -66,7 +66,7 @@ class Spread:
 
 
 @dataclass(frozen=True, slots=True)
-class Controlled:
+class ControlledResult:
     """One result on the chart: distance from the mean in standard deviations, weighted average and its limit."""
 
     result: CheckResult
@@ -85,8 +85,8 @@ class ControlChart:
 
     analyte: str
     limits: dict[str, Limits]
-    points: tuple[Controlled, ...]
-    fired: tuple[Fired, ...]
+    points: tuple[ControlledResult, ...]
+    fired: tuple[RuleViolation, ...]
     waiting: dict[str, str]
     left_out: tuple[CheckResult, ...]
     batch: str = ""
@@ -183,7 +183,8 @@ def control_chart(analyte: str, results: Sequence[CheckResult], known: Mapping[s
     averages = _averages(z, standards)
     return ControlChart(
         analyte=analyte, limits=limits,
-        points=tuple(Controlled(r, z=row[0], average=row[1], average_limit=row[2], baseline=r.run in runs[r.standard])
+        points=tuple(ControlledResult(r, z=row[0], average=row[1], average_limit=row[2],
+                                      baseline=r.run in runs[r.standard])
                      for r, row in zip(placed, np.column_stack([z, *averages]).tolist(), strict=True)),
         fired=fired(z, runs=[r.run for r in placed], standards=standards),
         waiting={s: why for s, why in found.items() if isinstance(why, str)},

@@ -12,9 +12,9 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.chart import Chart, LightSeen
-from calibration.curve import Curve, LightLeftOut
-from calibration.fit import MIN_LEVELS, Fitted, curve_of
+from calibration.chart import Chart, LightProperties
+from calibration.curve import Curve, LightOmission
+from calibration.fit import MIN_LEVELS, CurveFit, curve_of
 from calibration.gaussian_process import SpectralGP
 from calibration.observation import StandardObservation
 from calibration.value import PadValue, value_of
@@ -31,7 +31,7 @@ LEAST_SHARE = 0.1
 class LightCoverage:
     """A light of the standards; ``covered`` of its ``n`` values lie in the intervals of curves fitted without it."""
 
-    seen: LightSeen
+    seen: LightProperties
     n: int
     covered: int
 
@@ -64,7 +64,7 @@ NO_CHEMISTRY = IntrinsicU(relative=0.0, absolute=0.0)
 
 
 @dataclass(frozen=True, slots=True)
-class ReadWithout:
+class CrossReading:
     """A standard read on a curve; ``whole``: on the whole one, since its level is an end of it."""
 
     standard: StandardObservation
@@ -82,9 +82,9 @@ class ReadWithout:
         return self.read.low <= self.standard.value <= self.read.high
 
 
-def without_levels(fit: Fitted) -> list[ReadWithout]:
+def without_levels(fit: CurveFit) -> list[CrossReading]:
     """Every standard read on the curve without its level, in the standards' order; the ends on the whole curve."""
-    found: dict[int, ReadWithout] = {}
+    found: dict[int, CrossReading] = {}
     last = len(fit.process.levels) - 1
     for i in range(last + 1):
         members = fit.process.level_of == i
@@ -94,7 +94,7 @@ def without_levels(fit: Fitted) -> list[ReadWithout]:
     return [found[i] for i in range(len(found))]
 
 
-def without_lights(fit: Fitted) -> Iterator[LightLeftOut]:
+def without_lights(fit: CurveFit) -> Iterator[LightOmission]:
     """Results of each light on the chart fitted without it; empty if the others have too few levels."""
     lights = np.array([s.light for s in fit.process.standards])
     for light in np.unique(lights).tolist():
@@ -103,19 +103,19 @@ def without_lights(fit: Fitted) -> Iterator[LightLeftOut]:
             continue
         found = list(_read(fit, members, _curve_without(fit, members)))
         errors = np.array([s.error for s in found])
-        yield LightLeftOut(light=light, n=len(found), covered=sum(s.covered for s in found),
+        yield LightOmission(light=light, n=len(found), covered=sum(s.covered for s in found),
                            rms=float(np.sqrt((errors**2).mean())))
 
 
-def _curve_without(fit: Fitted, members: NDArray[np.bool_]) -> Curve:
+def _curve_without(fit: CurveFit, members: NDArray[np.bool_]) -> Curve:
     remaining = [s for s, out in zip(fit.process.standards, members, strict=True) if not out]
     process = SpectralGP(remaining, fit.process.scale)
     process.solve(fit.process.shape, rounds=3)
     return curve_of(process, fit.curve.analyte, fit.curve.unit)
 
 
-def _read(fit: Fitted, members: NDArray[np.bool_], curve: Curve, *, whole: bool = False) -> Iterator[ReadWithout]:
+def _read(fit: CurveFit, members: NDArray[np.bool_], curve: Curve, *, whole: bool = False) -> Iterator[CrossReading]:
     limits = ANALYTES[curve.analyte]
     for i in np.flatnonzero(members).tolist():
         standard = fit.process.standards[i]
-        yield ReadWithout(standard, value_of(standard.pad, curve, NO_CHEMISTRY, (limits.lower, limits.upper)), whole)
+        yield CrossReading(standard, value_of(standard.pad, curve, NO_CHEMISTRY, (limits.lower, limits.upper)), whole)

@@ -62,14 +62,14 @@ class Level(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     left_out: float | None = None
 
 
-class Tried(msgspec.Struct, frozen=True, kw_only=True):
+class ScaleTrial(msgspec.Struct, frozen=True, kw_only=True):
     """A scale that was tried: the best of its form, and the log density of left-out levels on it, a level."""
 
     scale: Scale
     left_out: float
 
 
-class LightLeftOut(msgspec.Struct, frozen=True, kw_only=True):
+class LightOmission(msgspec.Struct, frozen=True, kw_only=True):
     """Results of a light's ``n`` photographs on the chart fitted without that light.
 
     ``covered`` of the known values lie in their 95 % intervals; ``rms``: root mean square error in the
@@ -130,8 +130,8 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
     veil_sd: float = 0.0
     texture_sd: float = 0.0
     reach: float = 1.0
-    tried: tuple[Tried, ...] = ()
-    lights: tuple[LightLeftOut, ...] = ()
+    tried: tuple[ScaleTrial, ...] = ()
+    lights: tuple[LightOmission, ...] = ()
     near_zero: NearZero | None = None
     warnings: tuple[str, ...] = ()
 

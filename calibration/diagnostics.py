@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.curve import Curve
-from calibration.fit import Fitted
+from calibration.fit import CurveFit
 from calibration.gaussian_process import SpectralGP
 from calibration.observation import StandardObservation
 from calibration.statistics.outliers import MODIFIED_Z_LIMIT, grubbs, modified_z
@@ -65,7 +65,7 @@ def check_levels(pad: Pad, standards: Sequence[StandardObservation], *, where: s
                             remedy="correct the value or its unit, or give the strip type's true range")
 
 
-def warnings_of(fit: Fitted, pad: Pad) -> Iterator[str]:
+def warnings_of(fit: CurveFit, pad: Pad) -> Iterator[str]:
     """Warnings for those who use the curve, in sentences."""
     curve, (low, high) = fit.curve, pad.range
     if curve.scale.low > low + BEYOND * (high - low) or curve.scale.high < high - BEYOND * (high - low):
@@ -142,7 +142,7 @@ class Suspect(msgspec.Struct, frozen=True, kw_only=True):
     verdict: Literal["outlier", "straggler"] = "outlier"
 
 
-def suspects(fit: Fitted) -> Iterator[Suspect]:
+def suspects(fit: CurveFit) -> Iterator[Suspect]:
     """Every photograph that a rule names; one named by two rules comes twice."""
     along, across = residuals(fit.process)
     strays = np.abs(along) > UNSUSPECTED
@@ -174,7 +174,7 @@ def residuals(process: SpectralGP) -> tuple[Array, Array]:
     return np.array(along), np.array(across)
 
 
-def _named(fit: Fitted, i: int, rule: Rule, statistic: float) -> Suspect:
+def _named(fit: CurveFit, i: int, rule: Rule, statistic: float) -> Suspect:
     standard = fit.process.standards[i]
     return Suspect(photo=standard.photo, analyte=fit.curve.analyte, value=standard.value, rule=rule,
                    statistic=float(statistic))

@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.curve import N_NODES, Curve, Level, Tried, extended, lower_triangles
+from calibration.curve import N_NODES, Curve, Level, ScaleTrial, extended, lower_triangles
 from calibration.gaussian_process import SpectralGP, optimise_kernel
 from calibration.observation import StandardObservation
 from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
@@ -25,14 +25,14 @@ MIN_LEVELS = 4
 
 
 @dataclass(frozen=True, slots=True)
-class Fitted:
+class CurveFit:
     """A curve with the process that it was taken from."""
 
     process: SpectralGP
     curve: Curve
 
 
-def fitted(analyte: str, unit: str, standards: Sequence[StandardObservation]) -> Fitted:
+def fitted(analyte: str, unit: str, standards: Sequence[StandardObservation]) -> CurveFit:
     """The best scale of each form, each settled; of these the one that foretells left-out levels best.
 
     Raises FileError when there are too few levels to draw a curve through.
@@ -44,9 +44,9 @@ def fitted(analyte: str, unit: str, standards: Sequence[StandardObservation]) ->
             found=f"{len(values)} ({', '.join(f'{v:g}' for v in values)} {unit})", allowed=f"{MIN_LEVELS} or more",
             remedy="photograph more standard solutions of this analyte, or leave its cells empty")
     settled = sorted(_settled(standards), key=lambda p: p.left_out, reverse=True)
-    return Fitted(settled[0], msgspec.structs.replace(
+    return CurveFit(settled[0], msgspec.structs.replace(
         curve_of(settled[0], analyte, unit), levels=tuple(_level_rows(settled[0])),
-        tried=tuple(Tried(scale=p.scale, left_out=p.left_out) for p in settled)))
+        tried=tuple(ScaleTrial(scale=p.scale, left_out=p.left_out) for p in settled)))
 
 
 def _settled(standards: Sequence[StandardObservation]) -> Iterator[SpectralGP]:

@@ -39,7 +39,7 @@ Row = dict[str, str]
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class LabelledPhotograph:
     """A photograph as the table names it, the label in it, its light, and the hash of its picture."""
 
     photo: str
@@ -48,7 +48,7 @@ class Found:
     picture: str
 
 
-def matched(rows: Sequence[Row], found: Sequence[Found], *, there: Collection[str]) -> list[Row]:
+def matched(rows: Sequence[Row], found: Sequence[LabelledPhotograph], *, there: Collection[str]) -> list[Row]:
     """The table's rows, standard by standard, with the photographs found; ``there``: those it names that exist.
 
     Raises MismatchError for labels of several batches or of standards that are not in the table, for two files with the
@@ -65,7 +65,7 @@ def matched(rows: Sequence[Row], found: Sequence[Found], *, there: Collection[st
                                [f for f in new if f.label.standard == name], there)]
 
 
-def _filled(rows: Sequence[Row], found: Sequence[Found], there: Collection[str]) -> Iterator[Row]:
+def _filled(rows: Sequence[Row], found: Sequence[LabelledPhotograph], there: Collection[str]) -> Iterator[Row]:
     """The rows of one standard with its new photographs."""
     for row in rows:
         fits = [] if row["photo"] in there else [f for f in found if row["light"] in ("", f.light)]
@@ -74,11 +74,11 @@ def _filled(rows: Sequence[Row], found: Sequence[Found], there: Collection[str])
     yield from (_row_of(f, rows[-1]) for f in found)
 
 
-def _row_of(found: Found, row: Row) -> Row:
+def _row_of(found: LabelledPhotograph, row: Row) -> Row:
     return {**row, "photo": found.photo, "light": found.light}
 
 
-def _check_labels(rows: Sequence[Row], found: Sequence[Found]) -> None:
+def _check_labels(rows: Sequence[Row], found: Sequence[LabelledPhotograph]) -> None:
     batches = {f.label.batch: f.photo for f in reversed(found)}
     if len(batches) > 1:
         raise MismatchError("the photographs show labels of several batches",
@@ -95,7 +95,7 @@ def _check_labels(rows: Sequence[Row], found: Sequence[Found]) -> None:
                             remedy="give the table of the plan that the labels were printed from")
 
 
-def _check_pictures(found: Sequence[Found]) -> None:
+def _check_pictures(found: Sequence[LabelledPhotograph]) -> None:
     for one, other in combinations(found, 2):
         if one.picture == other.picture:
             raise MismatchError("two files contain the same photograph", where=f"{one.photo} and {other.photo}",
@@ -103,7 +103,7 @@ def _check_pictures(found: Sequence[Found]) -> None:
                                 remedy="delete the copy, then match again")
 
 
-def _check_taken(taken: dict[str, Row], found: Sequence[Found]) -> None:
+def _check_taken(taken: dict[str, Row], found: Sequence[LabelledPhotograph]) -> None:
     """Raise MismatchError if a photograph's entry in the table differs from its label or light."""
     for one in found:
         row, seen = taken.get(one.photo), (one.label.standard, one.light)

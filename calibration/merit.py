@@ -21,9 +21,9 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.cross_validation import NO_CHEMISTRY, ReadWithout, without_levels
+from calibration.cross_validation import NO_CHEMISTRY, CrossReading, without_levels
 from calibration.curve import STEP, Curve, NearZero, lab_slope, way
-from calibration.fit import Fitted
+from calibration.fit import CurveFit
 from calibration.observation import StandardObservation
 from calibration.statistics.distributions import t_noncentrality, t_quantile
 from calibration.statistics.least_squares import FTest, fit, lack_of_fit, mandel, straight
@@ -113,7 +113,7 @@ RESOLUTION_AT = {"hardness": 60.0}
 
 
 @dataclass(frozen=True, slots=True)
-class ReadBack:
+class StandardReading:
     """A standard read on the curve."""
 
     standard: StandardObservation
@@ -169,7 +169,7 @@ class Merit:
         return sqrt(sum(e * e for e in errors) / len(errors)) if errors else None
 
 
-def merit_of(fitted: Fitted) -> Merit:
+def merit_of(fitted: CurveFit) -> Merit:
     """The figures of merit of a curve and the standards it was fitted to."""
     curve, standards = fitted.curve, fitted.process.standards
     back = read_back(curve, standards)
@@ -189,13 +189,13 @@ def merit_of(fitted: Fitted) -> Merit:
         resolution=None if at is None else _resolution(back, at))
 
 
-def read_back(curve: Curve, standards: Sequence[StandardObservation]) -> list[ReadBack]:
+def read_back(curve: Curve, standards: Sequence[StandardObservation]) -> list[StandardReading]:
     """Each standard read on a curve."""
     limits = ANALYTES[curve.analyte]
-    return [ReadBack(s, value_of(s.pad, curve, NO_CHEMISTRY, (limits.lower, limits.upper))) for s in standards]
+    return [StandardReading(s, value_of(s.pad, curve, NO_CHEMISTRY, (limits.lower, limits.upper))) for s in standards]
 
 
-def _level(curve: Curve, back: Sequence[ReadBack], *, refitted: Sequence[ReadWithout]) -> LevelMerit:
+def _level(curve: Curve, back: Sequence[StandardReading], *, refitted: Sequence[CrossReading]) -> LevelMerit:
     """One level from its standards read back, and from all of them read without their level."""
     value = back[0].standard.value
     errors = [s.error for s in refitted if s.standard.value == value and not s.whole]
@@ -214,7 +214,7 @@ def _working_range(analyte: str, levels: Sequence[LevelMerit]) -> tuple[float, f
     return (levels[start + 1].value, levels[stop - 1].value) if stop - start > 2 else None
 
 
-def _stages(inside: Sequence[ReadBack], error: Array) -> tuple[Stage, Stage, Stage] | None:
+def _stages(inside: Sequence[StandardReading], error: Array) -> tuple[Stage, Stage, Stage] | None:
     standards = [b.standard.standard for b in inside]
     lights = [b.standard.light for b in inside]
     counts = [1, len(set(standards)), len(set(zip(standards, lights, strict=True))), len(inside)]
@@ -224,7 +224,7 @@ def _stages(inside: Sequence[ReadBack], error: Array) -> tuple[Stage, Stage, Sta
     return a, b, c
 
 
-def _resolution(back: Sequence[ReadBack], at: float) -> float | None:
+def _resolution(back: Sequence[StandardReading], at: float) -> float | None:
     """Between neighbouring levels the random uncertainty is interpolated."""
     values = np.array(sorted({b.standard.value for b in back if b.value.status == "measured"}))
     if len(values) < 2 or not values[0] <= at <= values[-1]:

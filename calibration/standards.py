@@ -24,7 +24,7 @@ ROLES = ("standard", "check")
 
 
 @dataclass(frozen=True, slots=True)
-class Certified:
+class CertifiedValue:
     """A certified value and its standard uncertainty, in the strip type's unit of the analyte."""
 
     value: float
@@ -39,7 +39,7 @@ class StandardRow:
     standard: str
     role: str
     light: str
-    certified: dict[str, Certified]
+    certified: dict[str, CertifiedValue]
 
 
 @dataclass(frozen=True, slots=True)
@@ -153,7 +153,7 @@ def _row(cells: Cells, columns: Sequence[_Column], folder: Path) -> StandardRow:
                        _certified(numbers, cells.where))
 
 
-def _certified(numbers: Mapping[str, float | None], where: str) -> dict[str, Certified]:
+def _certified(numbers: Mapping[str, float | None], where: str) -> dict[str, CertifiedValue]:
     """Values with their uncertainties by analyte; an exactly known value has the uncertainty 0."""
     found = {}
     for title, value in numbers.items():
@@ -164,7 +164,7 @@ def _certified(numbers: Mapping[str, float | None], where: str) -> dict[str, Cer
             raise FileError("the reference value is incomplete", where=f"{where}, column {title}",
                             found="a value without its uncertainty" if u is None else "an uncertainty without value",
                             allowed="a value and its standard uncertainty, or neither")
-        found[title] = Certified(value, u)
+        found[title] = CertifiedValue(value, u)
     return found
 
 

@@ -15,7 +15,7 @@ import msgspec
 import numpy as np
 
 from calibration.curve import Curve
-from calibration.fit import Fitted, curve_of
+from calibration.fit import CurveFit, curve_of
 from calibration.gaussian_process import SpectralGP
 from calibration.merit import RESOLUTION_AT
 from calibration.observation import StandardObservation
@@ -64,7 +64,7 @@ class Gain:
     moves: tuple[Improvement, ...]
 
 
-def gain(fit: Fitted, chemistry: IntrinsicU) -> Gain:
+def gain(fit: CurveFit, chemistry: IntrinsicU) -> Gain:
     """The budget of a reading, and the remaining uncertainty after each improvement.
 
     Taken at the level nearest to where the resolution is reported, or to the middle of the curve.
@@ -109,7 +109,7 @@ def _designs(process: SpectralGP, middle: int) -> Iterator[tuple[Kind, list[Stan
     yield "levels", [replace(s, value=float(between[i % 2])) for i, s in enumerate(first)]
 
 
-def _surer(fit: Fitted, more: Sequence[StandardObservation]) -> Curve:
+def _surer(fit: CurveFit, more: Sequence[StandardObservation]) -> Curve:
     """The curve after photographing ``more``: where it lies is expected to stay, its covariance shrinks."""
     process = SpectralGP([*fit.process.standards, *(_as_expected(s, fit) for s in more)], fit.process.scale)
     process.solve(fit.process.shape, rounds=3)
@@ -117,7 +117,7 @@ def _surer(fit: Fitted, more: Sequence[StandardObservation]) -> Curve:
         fit.curve, covariance=curve_of(process, fit.curve.analyte, fit.curve.unit).covariance)
 
 
-def _as_expected(standard: StandardObservation, fit: Fitted) -> StandardObservation:
+def _as_expected(standard: StandardObservation, fit: CurveFit) -> StandardObservation:
     """The photograph with the signals the curve foretells and the mismatch its light has on average."""
     position = np.atleast_1d(fit.curve.scale.position(standard.value))
     response = standard.pad.response

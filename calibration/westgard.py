@@ -53,7 +53,7 @@ _IN_A_ROW = {"2-2s": (2, 2.0), "4-1s": (4, 1.0), "10-x": (10, 0.0)}
 
 
 @dataclass(frozen=True, slots=True)
-class Fired:
+class RuleViolation:
     """A violated rule and the places of the results that violate it, the last one completing it."""
 
     rule: str
@@ -71,23 +71,23 @@ def ewma(z: Array, *, weight: float = EWMA_WEIGHT, limit: float = EWMA_LIMIT) ->
     return np.array(averages), limit * np.sqrt(spread)
 
 
-def fired(z: Array, *, runs: Sequence[str], standards: Sequence[str]) -> tuple[Fired, ...]:
+def fired(z: Array, *, runs: Sequence[str], standards: Sequence[str]) -> tuple[RuleViolation, ...]:
     """Every rule that fires on results ``z`` (n,) in order of time, each with its run and its standard.
 
     Rules of results in a row look along each standard by itself and across all of them.
     """
-    found = [Fired(rule, (int(i),)) for rule, limit in (("1-2s", 2.0), ("1-3s", 3.0))
+    found = [RuleViolation(rule, (int(i),)) for rule, limit in (("1-2s", 2.0), ("1-3s", 3.0))
              for i in np.flatnonzero(np.abs(z) > limit)]
-    found += [Fired("R-4s", (min(pair), max(pair))) for pair in _opposed(z, runs)]
+    found += [RuleViolation("R-4s", (min(pair), max(pair))) for pair in _opposed(z, runs)]
     lanes = [np.arange(len(z))]
     lanes += [np.array([i for i, s in enumerate(standards) if s == name]) for name in dict.fromkeys(standards)]
     for lane in lanes:
         for rule, (count, limit) in _IN_A_ROW.items():
-            found += [Fired(rule, tuple(lane[end - count + 1 : end + 1].tolist()))
+            found += [RuleViolation(rule, tuple(lane[end - count + 1 : end + 1].tolist()))
                       for end in _streaks(z[lane], count, limit=limit)]
     for lane in lanes[1:]:
         averages, limits = ewma(z[lane])
-        found += [Fired("EWMA", (int(lane[i]),)) for i in np.flatnonzero(np.abs(averages) > limits)]
+        found += [RuleViolation("EWMA", (int(lane[i]),)) for i in np.flatnonzero(np.abs(averages) > limits)]
     order = list(RULES)
     return tuple(sorted(set(found), key=lambda f: (f.at[-1], order.index(f.rule), f.at)))
 

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from calibration.curve import Curve
-from calibration.fit import Fitted, fitted
+from calibration.fit import CurveFit, fitted
 from calibration.observation import PadObservation, StandardObservation
 from calibration.value import PadValue, value_of
 from calibration.veil import veils
@@ -106,7 +106,7 @@ def photograph(lab: Lab, lamp: str | Array, values: Mapping[str, float], by: tup
     return found
 
 
-def fits(lab: Lab, design: Design, rng: Rng, of: Sequence[tuple[str, ...]] = SERIES) -> dict[str, Fitted]:
+def fits(lab: Lab, design: Design, rng: Rng, of: Sequence[tuple[str, ...]] = SERIES) -> dict[str, CurveFit]:
     """A chart's curves."""
     return {a: fitted(a, STRIP.pad(a).unit, s) for a, s in standards(lab, design, rng, of).items()}
 

@@ -210,8 +210,7 @@ def names_a_thing(name: str) -> bool:
 
 
 def test_classes_are_named_by_nouns() -> None:
-    """Names of calibration are older than the rule."""
-    names = class_files({label(f): parsed(f) for f in FILES if not within(module_name(f), "calibration")})
+    names = class_files({label(f): parsed(f) for f in FILES})
     assert {name for name in names if not names_a_thing(name)} == NAMED_OTHERWISE
     assert len(NAMED_OTHERWISE) <= 5
 

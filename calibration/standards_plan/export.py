@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from calibration.standards import Certified, StandardRow
+from calibration.standards import CertifiedValue, StandardRow
 from calibration.standards_plan.prepare import Preparation
 from calibration.standards_plan.procedure import order_of_work
 from calibration.standards_plan.solution import Chemistry, Solution, Value, chemistry
@@ -89,7 +89,7 @@ def written_table(rows: Sequence[StandardRow], strip: StripType) -> str:
         text for a in analytes for text in _exact(row.certified.get(a)))] for row in rows)])
 
 
-def _exact(value: Certified | None) -> tuple[str, str]:
+def _exact(value: CertifiedValue | None) -> tuple[str, str]:
     return ("", "") if value is None else (f"{value.value:.12g}", f"{value.u:.12g}")
 
 

@@ -17,7 +17,7 @@ Prefix = Annotated[str, msgspec.Meta(pattern=r"^[A-Z]{1,3}$")]
 Ph = Annotated[float, msgspec.Meta(ge=0, le=14)]
 
 
-class Weighed(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class WeighingOrder(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A stock made by weighing. ``weighed_g``: what the balance showed, once it has been done."""
 
     id: Name
@@ -27,7 +27,7 @@ class Weighed(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     weighed_g: Positive | None = None
 
 
-class Diluted(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class DilutionOrder(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """A stock made weaker: ``take_ml`` of the stock ``of`` made up in the flask."""
 
     id: Name
@@ -145,8 +145,8 @@ class PlanFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     pipettes: tuple[Pipette, ...] = msgspec.field(name="pipette", default=())
     burettes: tuple[Burette, ...] = msgspec.field(name="burette", default=())
     salts: tuple[SaltLot, ...] = msgspec.field(name="salt", default=())
-    weighed: tuple[Weighed, ...] = msgspec.field(name="stock", default=())
-    diluted: tuple[Diluted, ...] = msgspec.field(name="dilution", default=())
+    weighed: tuple[WeighingOrder, ...] = msgspec.field(name="stock", default=())
+    diluted: tuple[DilutionOrder, ...] = msgspec.field(name="dilution", default=())
     hypochlorites: tuple[Hypochlorite, ...] = msgspec.field(name="hypochlorite", default=())
     buffers: tuple[Buffer, ...] = msgspec.field(name="buffer", default=())
     families: tuple[Family, ...] = msgspec.field(name="family", default=())

@@ -6,15 +6,15 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Final, Protocol, TypeVar
 
-from calibration.standards_plan.file import Diluted, Hypochlorite, PlanFile, Titration, Weighed
+from calibration.standards_plan.file import DilutionOrder, Hypochlorite, PlanFile, Titration, WeighingOrder
 from calibration.standards_plan.glassware import Burette, Device, Draw, Flask, draw
 from calibration.standards_plan.salts import Substance, substance
 from calibration.standards_plan.stock import (
     DilutedStock,
-    Filled,
+    FilledFlask,
     HypochloriteStock,
     Stock,
-    Titrated,
+    StockTitration,
     WeighedStock,
 )
 from shared.errors import FileError
@@ -46,11 +46,11 @@ class Shelf:
     devices: Mapping[str, Device]
     stocks: Mapping[str, Stock]
 
-    def flask_for(self, flask: str, what: str, *, where: str) -> Filled:
+    def flask_for(self, flask: str, what: str, *, where: str) -> FilledFlask:
         """A flask to fill with ``what``."""
-        return Filled(find(self.flasks, flask, where=where), what, self.plan.temperature_tolerance_k)
+        return FilledFlask(find(self.flasks, flask, where=where), what, self.plan.temperature_tolerance_k)
 
-    def draw(self, ml: float, made: Filled, *, where: str) -> Draw:
+    def draw(self, ml: float, made: FilledFlask, *, where: str) -> Draw:
         """The best way to measure ``ml`` into a flask. FileError if it exceeds the flask or cannot be measured."""
         if ml > made.flask.volume_ml:
             raise FileError("the aliquot is larger than the flask", where=where, found=f"{ml:.4g} ml",
@@ -70,7 +70,8 @@ def shelf(plan: PlanFile, *, where: str) -> Shelf:
     devices: dict[str, Device] = by_id("pipette or burette", (*plan.pipettes, *plan.burettes), where=where)
     stocks: dict[str, Stock] = {}
     made = Shelf(where, plan, flasks, devices, stocks)
-    orders: tuple[Weighed | Diluted | Hypochlorite, ...] = (*plan.weighed, *plan.diluted, *plan.hypochlorites)
+    orders: tuple[WeighingOrder | DilutionOrder | Hypochlorite, ...] = (
+        *plan.weighed, *plan.diluted, *plan.hypochlorites)
     by_id("stock", orders, where=where)
     substances = _substances(plan, where=where)
     for i, order in enumerate(plan.weighed):
@@ -115,7 +116,7 @@ def _substances(plan: PlanFile, *, where: str) -> dict[str, Substance]:
     return found
 
 
-def _weighed(order: Weighed, made: Shelf, *, substances: Mapping[str, Substance], where: str) -> WeighedStock:
+def _weighed(order: WeighingOrder, made: Shelf, *, substances: Mapping[str, Substance], where: str) -> WeighedStock:
     salt = find(substances, order.salt, where=f"{where}.salt")
     stock = WeighedStock(order, salt, made.plan.balance, made.flask_for(order.flask, order.id, where=f"{where}.flask"))
     capacity = made.plan.balance.capacity_g
@@ -138,7 +139,7 @@ def _hypochlorite(order: Hypochlorite, made: Shelf, *, where: str) -> Hypochlori
     return HypochloriteStock(order, _titrated(done, made, where=f"{where}.titration") if done else None)
 
 
-def _titrated(done: Titration, made: Shelf, *, where: str) -> Titrated:
+def _titrated(done: Titration, made: Shelf, *, where: str) -> StockTitration:
     burette = find(made.devices, done.burette, where=f"{where}.burette")
     pipette = find(made.devices, done.pipette, where=f"{where}.pipette")
     if not isinstance(burette, Burette):
@@ -152,7 +153,7 @@ def _titrated(done: Titration, made: Shelf, *, where: str) -> Titrated:
     if portion is None:
         raise FileError("the pipette cannot measure this portion", where=f"{where}.portion_ml",
                         found=f"{done.portion_ml:g} ml", allowed=_range(pipette))
-    return Titrated(done, portion, burette)
+    return StockTitration(done, portion, burette)
 
 
 def _range(device: Device) -> str:

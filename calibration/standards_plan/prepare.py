@@ -11,8 +11,8 @@ from calibration.standards_plan.file import Buffer, Family, PlanFile, Reference,
 from calibration.standards_plan.inventory import Shelf, by_id, find, shelf
 from calibration.standards_plan.recipe import Recipe, Row, Wish, recipe, rows
 from calibration.standards_plan.salts import COUNTS, amount
-from calibration.standards_plan.solution import Referred, Solution, Value, mixed
-from calibration.standards_plan.uncertainty import At, Prepared, Source, nominal, propagate
+from calibration.standards_plan.solution import ReferenceValue, Solution, Value, mixed
+from calibration.standards_plan.uncertainty import At, PreparedValue, Source, nominal, propagate
 from shared.analytes import ANALYTES
 from shared.errors import FileError
 from shared.estimate import Part
@@ -88,7 +88,7 @@ def _values(row: Row, mixture: Recipe, *, blanks: dict[str, Source]) -> tuple[Va
                  for a, wanted in row.items())
 
 
-def _prepared(analyte: str, mixture: Recipe, *, blanks: dict[str, Source]) -> Prepared | None:
+def _prepared(analyte: str, mixture: Recipe, *, blanks: dict[str, Source]) -> PreparedValue | None:
     """The value as prepared; None where a stock not yet standardised has a part in it."""
     blank = blanks.get(analyte, Source("nothing", 0.0, 0.0, "normal"))
 
@@ -105,7 +105,7 @@ def _buffer(buffer: Buffer, plan: PlanFile) -> Solution:
     """A bought buffer: its tolerance, and its pH at a temperature that is a little off."""
     parts = [Part(name="tolerance of the buffer", u=buffer.tolerance / sqrt(3), shared=True),
              Part(name="temperature", u=abs(buffer.ph_per_k) * plan.temperature_tolerance_k / sqrt(3), shared=True)]
-    ph = Prepared(buffer.ph, hypot(*(p.u for p in parts)), tuple(p for p in parts if p.u > 0))
+    ph = PreparedValue(buffer.ph, hypot(*(p.u for p in parts)), tuple(p for p in parts if p.u > 0))
     value = Value("ph", ANALYTES["ph"].unit, buffer.ph, ph, None)
     return Solution(buffer.id, "buffers of known pH", buffer.role, (value,), buffer=buffer)
 
@@ -120,6 +120,6 @@ def _referred(solution: Solution, reference: Reference, *, where: str) -> Soluti
         raise FileError("two reference values for one analyte of a solution", where=where,
                         found=f"{analyte.id} of {solution.id}",
                         allowed="one", remedy="combine them into one value with its uncertainty")
-    after = replace(before, reference=Referred(value, u, reference.method))
+    after = replace(before, reference=ReferenceValue(value, u, reference.method))
     others = {v.analyte: v for v in solution.values}
     return replace(solution, values=tuple((others | {analyte.id: after}).values()))

@@ -18,7 +18,7 @@ from calibration.standards_plan.file import Column, Family
 from calibration.standards_plan.glassware import NEAR_ENOUGH, Draw, draw
 from calibration.standards_plan.inventory import Shelf
 from calibration.standards_plan.salts import COUNTS, Composition, amount
-from calibration.standards_plan.stock import Filled, Stock
+from calibration.standards_plan.stock import FilledFlask, Stock
 from calibration.standards_plan.uncertainty import nominal
 from shared.errors import FileError
 from shared.quantities import convert
@@ -111,7 +111,7 @@ _ORDER: Final = ("chlorine", "hardness", _CALCIUM, "alkalinity", *(a for a in CO
 
 
 @dataclass(frozen=True, slots=True)
-class Missed:
+class MissedLevel:
     """A level the stocks cannot give together with the others, and the nearest they can; ``which`` end it is."""
 
     analyte: str
@@ -132,9 +132,9 @@ class Aliquot:
 class Recipe:
     """Aliquots to make up in the flask, and the levels that had to bend."""
 
-    made: Filled
+    made: FilledFlask
     aliquots: tuple[Aliquot, ...]
-    missed: tuple[Missed, ...]
+    missed: tuple[MissedLevel, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +144,7 @@ class Wish:
     row: Row
     calcium_share: float | None
     blanks: Mapping[str, float]
-    made: Filled
+    made: FilledFlask
 
     def ordered(self) -> list[str]:
         """The required levels, in order of priority."""
@@ -169,7 +169,7 @@ def recipe(wish: Wish, stocks: Sequence[Stock], *, shelf: Shelf, where: str) -> 
     return Recipe(wish.made, aliquots, missed)
 
 
-def _reachable(wish: Wish, stocks: Sequence[Stock], *, where: str) -> tuple[Vector, Vector, tuple[Missed, ...]]:
+def _reachable(wish: Wish, stocks: Sequence[Stock], *, where: str) -> tuple[Vector, Vector, tuple[MissedLevel, ...]]:
     """Equations (things, stocks), (things,) that have a solution, and the wishes bent on the way."""
     held = [stock.composition(nominal) for stock in stocks]
     amounts, wanted = np.empty((0, len(stocks))), np.empty(0)
@@ -186,7 +186,7 @@ def _reachable(wish: Wish, stocks: Sequence[Stock], *, where: str) -> tuple[Vect
         least, most = reach(amounts, wanted, of=brings)
         got = min(max(level - from_water, least), most)
         if abs(got + from_water - level) > NEAR_ENOUGH * level:
-            missed.append(Missed(thing, level, got + from_water, "least" if got + from_water > level else "most"))
+            missed.append(MissedLevel(thing, level, got + from_water, "least" if got + from_water > level else "most"))
         amounts, wanted = np.vstack([amounts, brings]), np.append(wanted, got)
     return amounts, wanted, tuple(missed)
 
@@ -197,7 +197,7 @@ def _held(thing: str, composition: Composition) -> Vector:
     return amount(composition, thing)
 
 
-def _check_room(aliquots: Sequence[Aliquot], made: Filled, *, where: str) -> None:
+def _check_room(aliquots: Sequence[Aliquot], made: FilledFlask, *, where: str) -> None:
     total = sum(a.draw.total_ml for a in aliquots)
     if total > made.flask.volume_ml:
         raise FileError("the aliquots are larger than the flask", where=where,

@@ -11,12 +11,12 @@ from calibration.standards_plan.file import Buffer
 from calibration.standards_plan.recipe import Recipe
 from calibration.standards_plan.salts import IONS, Composition, water
 from calibration.standards_plan.stock import add
-from calibration.standards_plan.uncertainty import At, Prepared, nominal
+from calibration.standards_plan.uncertainty import At, PreparedValue, nominal
 from shared.water import ccpp, ccpp_open, open_to_air, speciate
 
 
 @dataclass(frozen=True, slots=True)
-class Referred:
+class ReferenceValue:
     """A reference value in the analyte's own unit, and how it was found."""
 
     value: float
@@ -31,8 +31,8 @@ class Value:
     analyte: str
     unit: str
     wanted: float | None
-    prepared: Prepared | None
-    reference: Referred | None
+    prepared: PreparedValue | None
+    reference: ReferenceValue | None
 
     @property
     def certified(self) -> tuple[float, float] | None:

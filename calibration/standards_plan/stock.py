@@ -9,7 +9,7 @@ from typing import Protocol
 
 import numpy as np
 
-from calibration.standards_plan.file import Hypochlorite, Titration, Weighed
+from calibration.standards_plan.file import Hypochlorite, Titration, WeighingOrder
 from calibration.standards_plan.glassware import Balance, Burette, Draw, Flask, calibration
 from calibration.standards_plan.salts import COUNTS, MOLAR_MASS_RELATIVE_U, Composition, Substance
 from calibration.standards_plan.uncertainty import At, Source, nominal
@@ -32,7 +32,7 @@ class Stock(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
-class Filled:
+class FilledFlask:
     """A flask made up to its mark for ``what``."""
 
     flask: Flask
@@ -48,10 +48,10 @@ class Filled:
 class WeighedStock:
     """``planned_mg``: the mass to weigh; the weighed mass takes precedence."""
 
-    order: Weighed
+    order: WeighingOrder
     substance: Substance
     balance: Balance
-    made: Filled
+    made: FilledFlask
     standardised: bool = True
 
     @property
@@ -91,7 +91,7 @@ class DilutedStock:
     id: str
     of: Stock
     draw: Draw
-    made: Filled
+    made: FilledFlask
 
     @property
     def standardised(self) -> bool:
@@ -105,7 +105,7 @@ class DilutedStock:
 
 
 @dataclass(frozen=True, slots=True)
-class Titrated:
+class StockTitration:
     """A titration with the ware it was done with."""
 
     done: Titration
@@ -133,7 +133,7 @@ class HypochloriteStock:
     """Sodium hypochlorite with the salt and alkali it comes with; its concentration is unknown until it is titrated."""
 
     order: Hypochlorite
-    titrated: Titrated | None
+    titrated: StockTitration | None
 
     @property
     def id(self) -> str:

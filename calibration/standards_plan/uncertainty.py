@@ -43,7 +43,7 @@ Model = Callable[[At], Vector]
 
 
 @dataclass(frozen=True, slots=True)
-class Prepared:
+class PreparedValue:
     """A value, its standard uncertainty and the parts of it, largest first, all in the value's unit."""
 
     value: float
@@ -56,7 +56,7 @@ def nominal(source: Source) -> Vector:
     return np.asarray(source.value)
 
 
-def propagate(model: Model) -> Prepared:
+def propagate(model: Model) -> PreparedValue:
     """The model's value at the sources' values, and its uncertainty from the sources."""
     sources = _sources(model)
     slots = {source: i for i, source in enumerate(sources)}
@@ -72,7 +72,7 @@ def propagate(model: Model) -> Prepared:
     shares = np.abs(result[:n] - result[n:2 * n]) / 2
     parts = [Part(name=s.name, u=float(u), shared=True) for s, u in zip(sources, shares, strict=True) if u > 0]
     parts.sort(key=lambda p: -p.u)
-    return Prepared(float(result[-1]), float(np.sqrt(np.sum(shares**2))), tuple(parts))
+    return PreparedValue(float(result[-1]), float(np.sqrt(np.sum(shares**2))), tuple(parts))
 
 
 def _sources(model: Model) -> list[Source]:

@@ -134,7 +134,7 @@ class Line:
 
 
 @dataclass(frozen=True, slots=True)
-class Jackknifed:
+class JackknifeIntervals:
     """95 % confidence intervals of intercept and slope."""
 
     intercept: Interval
@@ -153,7 +153,7 @@ def deming(points: Points) -> Line:
     raise ValueError("the fit of the line did not converge")
 
 
-def jackknife(points: Points) -> Jackknifed:
+def jackknife(points: Points) -> JackknifeIntervals:
     """Intervals from the lines through all points but one, each of which `deming` must be able to draw."""
     n, whole = len(points.x), deming(points)
     left = [deming(points.without(i)) for i in range(n)]
@@ -164,7 +164,7 @@ def jackknife(points: Points) -> Jackknifed:
         mean, u = float(pseudo.mean()), float(pseudo.std(ddof=1)) / sqrt(n)
         return mean - t * u, mean + t * u
 
-    return Jackknifed(intercept=interval(whole.intercept, [one.intercept for one in left]),
+    return JackknifeIntervals(intercept=interval(whole.intercept, [one.intercept for one in left]),
                       slope=interval(whole.slope, [one.slope for one in left]))
 
 

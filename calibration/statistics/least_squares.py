@@ -171,7 +171,7 @@ _LEAST = 0.1
 
 
 @dataclass(frozen=True)
-class Measured:
+class MeasuredValues:
     """Values (n,) with standard uncertainties as stated at each: of its ``own``, and ``common`` to its ``group``."""
 
     value: Array
@@ -236,7 +236,7 @@ def whitener(matrix: Array) -> Array:
     return np.asarray(np.linalg.inv(np.linalg.cholesky(matrix)))
 
 
-def fit_correlated(design: Array, measured: Measured) -> Fit:
+def fit_correlated(design: Array, measured: MeasuredValues) -> Fit:
     """Least squares of the values (n,) on ``design`` (n, p), their covariance that at the fitted values.
 
     Raises ValueError where the points do not determine the coefficients.
@@ -252,7 +252,7 @@ def fit_correlated(design: Array, measured: Measured) -> Fit:
     return found
 
 
-def mean_correlated(measured: Measured) -> tuple[float, float]:
+def mean_correlated(measured: MeasuredValues) -> tuple[float, float]:
     """The mean of the values and its standard uncertainty: the fit of a level, in closed form."""
     mean = float(measured.value.mean())
     for _ in range(_ROUNDS):

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from calibration.chart import Excluded, save_chart
+from calibration.chart import ExcludedPhotograph, save_chart
 from shared.card import default_card, read_card
 from shared.profile import read_profile
 from shared.strip import default_strip, read_strip
@@ -57,7 +57,7 @@ def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card:
                         profile=read_profile(profile), table=for_workers(standards, executor), batch=batch)
     if len(without) != len(why):
         raise click.UsageError(f"every --without needs a --why: {len(without)} photographs, {len(why)} reasons")
-    out = [Excluded(photo=name, why=reason) for name, reason in zip(without, why, strict=True)]
+    out = [ExcludedPhotograph(photo=name, why=reason) for name, reason in zip(without, why, strict=True)]
     made = calibrate_material(material, lambda rows: with_progress(rows, "Evaluating standards"), out, executor)
     for photo in made.chart.conditions.excluded:
         echo_error(f"{photo.photo} is excluded: {photo.why}")

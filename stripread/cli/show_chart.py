@@ -14,7 +14,7 @@ from calibration.checks import Check, Pair, Verdict, agreement, by_sample
 from calibration.compare import Comparison
 from calibration.control import ControlChart
 from calibration.cross_validation import lights_of
-from calibration.curve import Curve, Tried
+from calibration.curve import Curve, ScaleTrial
 from calibration.release import Release
 from calibration.westgard import RULES
 from shared.analytes import ANALYTES
@@ -111,7 +111,7 @@ def scales(curve: Curve) -> str:
     return f"{best} by the log density of left-out levels, against {', '.join(others)}"
 
 
-def _scale(tried: Tried, unit: str) -> str:
+def _scale(tried: ScaleTrial, unit: str) -> str:
     knee = "" if tried.scale.form == "straight" else f", knee {significant(tried.scale.knee)} {unit}"
     return f"{tried.scale.form}{knee} ({rounded(tried.left_out, 2)})"
 

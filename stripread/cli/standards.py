@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from calibration.labels import Found, Label, Row, matched
+from calibration.labels import Label, LabelledPhotograph, Row, matched
 from calibration.standards import read_cells
 from calibration.standards_plan.export import aliquots_table, plan_json, standards_table, written
 from calibration.standards_plan.prepare import Preparation, prepare
@@ -55,7 +55,7 @@ def match(photos: tuple[Path, ...], table: Path, *, output: Path | None, light: 
     rows = desk.rows()
     lights = {path: light or _folder(path, rows) for path in _once(list(local_photos(photos)))}
     looks = [_look(path) for path in with_progress(list(lights), "Looking for labels")]
-    found = [Found(desk.name(look.path), look.label, lights[look.path], look.picture)
+    found = [LabelledPhotograph(desk.name(look.path), look.label, lights[look.path], look.picture)
              for look in looks if look.label is not None]
     filled = matched(rows, found, there=desk.there(rows))
     if found:
@@ -128,7 +128,7 @@ def _folder(path: Path, rows: Sequence[Row]) -> str:
     return name
 
 
-def _match_lines(desk: _Desk, found: Sequence[Found], to_take: Sequence[Row]) -> Iterator[str]:
+def _match_lines(desk: _Desk, found: Sequence[LabelledPhotograph], to_take: Sequence[Row]) -> Iterator[str]:
     yield from (f"{f.label.standard:6} {f.light:12} {f.photo}" for f in found)
     if to_take:
         yield f"missing photographs: {', '.join(' '.join(filter(None, _place(row))) for row in to_take)}"
@@ -140,7 +140,7 @@ def _place(row: Row) -> tuple[str, str]:
     return row["standard"], row["light"]
 
 
-def _as_json(desk: _Desk, found: Sequence[Found], looks: Sequence[_Look], to_take: Sequence[Row]) -> bytes:
+def _as_json(desk: _Desk, found: Sequence[LabelledPhotograph], looks: Sequence[_Look], to_take: Sequence[Row]) -> bytes:
     import msgspec
 
     return msgspec.json.encode({

@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from calibration.standards import Certified, StandardRow
+from calibration.standards import CertifiedValue, StandardRow
 from shared.strip import default_strip
 from stripread.demo.company import PHONES, water_at
 from stripread.demo.dyes import BATCHES, INDICATORS
@@ -46,7 +46,7 @@ class PhotographedStandard:
     def row(self, photo: Path) -> StandardRow:
         """Return the row of the standards table."""
         return StandardRow(photo, self.standard, self.role, self.light,
-                           {a: Certified(v, _u(a, v)) for a, v in self.values.items()})
+                           {a: CertifiedValue(v, _u(a, v)) for a, v in self.values.items()})
 
 
 def solutions() -> Iterator[PhotographedStandard]:

@@ -15,7 +15,7 @@ import numpy as np
 from calibration.checks import LEAST_WATERS, Agreement, Pair, agreement, uncertainty_expected
 from calibration.statistics.agreement import (
     LEAST_POINTS,
-    Jackknifed,
+    JackknifeIntervals,
     LimitsOfAgreement,
     Line,
     Points,
@@ -144,7 +144,7 @@ class StructuralFit(msgspec.Struct, frozen=True, kw_only=True):
     """Deming regression of readings on laboratory results, with jackknife intervals of slope and intercept."""
 
     line: Line
-    intervals: Jackknifed
+    intervals: JackknifeIntervals
 
 
 class MethodComparison(msgspec.Struct, frozen=True, kw_only=True):

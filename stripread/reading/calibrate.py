@@ -12,10 +12,10 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.chart import Chart, Conditions, Excluded, LightSeen
+from calibration.chart import Chart, Conditions, ExcludedPhotograph, LightProperties
 from calibration.cross_validation import without_levels, without_lights
 from calibration.diagnostics import check_levels, suspects, warnings_of
-from calibration.fit import Fitted, fitted
+from calibration.fit import CurveFit, fitted
 from calibration.merit import near_zero
 from calibration.observation import StandardObservation
 from calibration.standards import StandardRow, read_standards
@@ -55,7 +55,7 @@ class Calibration:
     """A batch's chart, the fits behind its curves and the standards they saw; ``checks`` took no part."""
 
     chart: Chart
-    fits: tuple[Fitted, ...]
+    fits: tuple[CurveFit, ...]
     seen: tuple[ObservedStandard, ...]
     checks: tuple[StandardRow, ...] = ()
 
@@ -79,7 +79,7 @@ class Material:
 Watch = Callable[[Sequence[StandardRow]], Iterable[StandardRow]]
 
 
-def calibrate_material(material: Material, watch: Watch = iter, without: Sequence[Excluded] = (),
+def calibrate_material(material: Material, watch: Watch = iter, without: Sequence[ExcludedPhotograph] = (),
                        executor: Executor = SERIAL) -> Calibration:
     """The chart of a batch from its table; ``watch`` may show how far the photographs are.
 
@@ -101,7 +101,7 @@ def calibrate_material(material: Material, watch: Watch = iter, without: Sequenc
 
 
 def observe_standards(rows: Sequence[StandardRow], material: Material, watch: Watch = iter,
-                      executor: Executor = SERIAL) -> tuple[list[ObservedStandard], list[Excluded]]:
+                      executor: Executor = SERIAL) -> tuple[list[ObservedStandard], list[ExcludedPhotograph]]:
     """Observe each row's photograph; unreadable ones are returned with the reason.
 
     Raises FileError where two files contain the same picture.
@@ -113,19 +113,19 @@ def observe_standards(rows: Sequence[StandardRow], material: Material, watch: Wa
             raise FileError("two files contain the same photograph", where=str(material.table),
                             found=f"{twin.name} and {row.photo.name}", allowed="one photograph for each row",
                             remedy="remove the copy from the table, or replace it with the right file")
-        if isinstance(seen, Excluded):
+        if isinstance(seen, ExcludedPhotograph):
             bad.append(seen)
         else:
             good.append(seen)
     return good, bad
 
 
-def _observe(material: Material, row: StandardRow) -> tuple[str, ObservedStandard | Excluded]:
+def _observe(material: Material, row: StandardRow) -> tuple[str, ObservedStandard | ExcludedPhotograph]:
     """Return the hash of a photograph's pixels, and what it shows or why it is excluded; may run elsewhere."""
     photo, seen = observe_file(open_photo(row.photo), material.card, material.strip, [material.profile])
     why = _fault(seen, material.card)
     if isinstance(seen, NoObservation) or why:
-        return photo.pixels_sha256(), Excluded(photo=row.photo.name, why=why)
+        return photo.pixels_sha256(), ExcludedPhotograph(photo=row.photo.name, why=why)
     return photo.pixels_sha256(), ObservedStandard(row, _without_pixels(seen), dict(_crops(seen)))
 
 
@@ -154,7 +154,8 @@ def _fault(seen: Observation | NoObservation, card: CardLayout) -> str:
     return FLAGS[stop].words if stop else ""
 
 
-def fit_batch(seen: Sequence[ObservedStandard], material: Material, excluded: Sequence[Excluded] = ()) -> Calibration:
+def fit_batch(seen: Sequence[ObservedStandard], material: Material,
+              excluded: Sequence[ExcludedPhotograph] = ()) -> Calibration:
     """The chart of a batch from its standards (rows of role ``standard``), and the fits behind it.
 
     Raises FileError when no analyte has enough levels.
@@ -176,7 +177,7 @@ def fit_batch(seen: Sequence[ObservedStandard], material: Material, excluded: Se
     return Calibration(chart, tuple(fits), tuple(standards))
 
 
-def _examined(fit: Fitted, pad: Pad) -> Fitted:
+def _examined(fit: CurveFit, pad: Pad) -> CurveFit:
     """The fit with the results of leaving out levels and lights, and its warnings."""
     errors: dict[float, list[float]] = {}
     for read in without_levels(fit):
@@ -201,7 +202,8 @@ def standard_of(seen: ObservedStandard, analyte: str) -> StandardObservation | N
                                camera=seen.observed.photo.camera or "")
 
 
-def _conditions(standards: Sequence[ObservedStandard], material: Material, excluded: Sequence[Excluded]) -> Conditions:
+def _conditions(standards: Sequence[ObservedStandard], material: Material,
+                excluded: Sequence[ExcludedPhotograph]) -> Conditions:
     cameras = {s.observed.photo.camera or "unknown" for s in standards}
     return Conditions(
         lights=tuple(sorted({s.row.light for s in standards})), cameras=tuple(sorted(cameras)),
@@ -211,8 +213,8 @@ def _conditions(standards: Sequence[ObservedStandard], material: Material, exclu
         photographs=len(standards), excluded=tuple(excluded), seen=tuple(_lights(standards)))
 
 
-def _lights(standards: Sequence[ObservedStandard]) -> Iterator[LightSeen]:
+def _lights(standards: Sequence[ObservedStandard]) -> Iterator[LightProperties]:
     for light in sorted({s.row.light for s in standards}):
         lamps = np.array([s.observed.learned.lamps for s in standards if s.row.light == light])
-        yield LightSeen(light=light, photographs=len(lamps),
+        yield LightProperties(light=light, photographs=len(lamps),
                         lamps={n: round(float(p), 3) for n, p in zip(LAMPS, lamps.mean(axis=0), strict=True)})

@@ -9,10 +9,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.cross_validation import ReadWithout
+from calibration.cross_validation import CrossReading
 from calibration.curve import Curve, Level, lab_slope
 from calibration.diagnostics import UNSUSPECTED, residuals
-from calibration.fit import Fitted, lab_seen
+from calibration.fit import CurveFit, lab_seen
 from calibration.observation import StandardObservation
 from calibration.statistics.distributions import chi2_quantile
 from shared.estimate import Z95
@@ -37,8 +37,8 @@ _RING = np.linspace(0.0, 2 * np.pi, 49)
 class Figures:
     """Data of an analyte's plots; ``patches`` (k, 3): CIELAB of the card's patches."""
 
-    fit: Fitted
-    left_out: Sequence[ReadWithout]
+    fit: CurveFit
+    left_out: Sequence[CrossReading]
     suspected: frozenset[str]
     patches: Array
 

@@ -15,8 +15,8 @@ from typing import Final
 
 import msgspec
 
-from calibration.chart import Chart, Excluded
-from calibration.standards import Certified, StandardRow
+from calibration.chart import Chart, ExcludedPhotograph
+from calibration.standards import CertifiedValue, StandardRow
 from calibration.standards_plan.export import written_table
 from shared.card import CardLayout, default_card
 from shared.errors import MismatchError
@@ -46,7 +46,7 @@ class FitOrder(msgspec.Struct, frozen=True, kw_only=True):
     card: CardLayout
     strip: StripType
     profile: str
-    excluded: tuple[Excluded, ...]
+    excluded: tuple[ExcludedPhotograph, ...]
 
 
 #: Runs `fit_order` and returns the chart; the function given reports how many photographs of how many are observed.
@@ -89,7 +89,7 @@ class BatchCalibration:
             names = dict(self._written(Path(folder), rows))
             table = written_table(list(self._rows(known, rows, names)), strip)
             (Path(folder) / TABLE).write_text(table, encoding="utf-8")
-            excluded = tuple(Excluded(photo=names[p.photograph], why=p.excluded) for p in rows if p.excluded)
+            excluded = tuple(ExcludedPhotograph(photo=names[p.photograph], why=p.excluded) for p in rows if p.excluded)
             chart = fit(FitOrder(folder=folder, batch=self.batch, card=card, strip=strip, excluded=excluded,
                                  profile=self.store.get(PrintRun, run).text), report)
         register_chart(self.store, self.by, chart)
@@ -139,7 +139,7 @@ class BatchCalibration:
     @staticmethod
     def _row(known: StandardsSet, p: StandardPhotograph, name: str) -> StandardRow:
         solution = known.solution(p.standard)
-        values = {} if solution is None else {a: Certified(v.value, v.u) for a, v in solution.values.items()}
+        values = {} if solution is None else {a: CertifiedValue(v.value, v.u) for a, v in solution.values.items()}
         return StandardRow(Path(name), p.standard, "standard" if solution is None else solution.role, p.light, values)
 
     @staticmethod

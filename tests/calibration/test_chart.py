@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from calibration.chart import Chart, LightSeen, load_chart, save_chart
+from calibration.chart import Chart, LightProperties, load_chart, save_chart
 from calibration.cross_validation import LightCoverage, lights_of
-from calibration.curve import LightLeftOut
+from calibration.curve import LightOmission
 from shared.errors import FileError
 from stripread.report.calibration_text import light_lines
 
@@ -123,7 +123,7 @@ def test_a_chart_s_file_may_be_named_by_a_text(sample_chart: Chart, tmp_path: Pa
     assert stripread.load_chart(str(tmp_path / "chart.json")) == sample_chart
 
 
-SEEN = LightSeen(light="window", photographs=12, lamps={"D65": 0.7, "A": 0.05, "E": 0.25})
+SEEN = LightProperties(light="window", photographs=12, lamps={"D65": 0.7, "A": 0.05, "E": 0.25})
 
 
 @pytest.mark.parametrize(("n", "covered"), [(n, k) for n in (5, 20, 105) for k in range(n // 2, n + 1)])
@@ -150,12 +150,12 @@ def test_the_samples_lights_are_seen_and_carry(sample_chart: Chart) -> None:
 
 
 def test_the_sentence_follows_the_counts(sample_chart: Chart) -> None:
-    def last_line(left_out: dict[str, LightLeftOut]) -> str:
+    def last_line(left_out: dict[str, LightOmission]) -> str:
         curves = [msgspec.structs.replace(c, lights=tuple(left_out.values())) for c in sample_chart.curves]
         return list(light_lines(msgspec.structs.replace(sample_chart, curves=tuple(curves))))[-1]
 
-    good = {name: LightLeftOut(light=name, n=10, covered=10, rms=1.0) for name in sample_chart.conditions.lights}
+    good = {name: LightOmission(light=name, n=10, covered=10, rms=1.0) for name in sample_chart.conditions.lights}
     assert "for similar lights" in last_line(good)
-    good["window"] = LightLeftOut(light="window", n=10, covered=6, rms=9.0)
+    good["window"] = LightOmission(light="window", n=10, covered=6, rms=9.0)
     assert "does not transfer to a light that was excluded from the fit (window)" in last_line(good)
     assert "Not tested under other lights" in last_line({})

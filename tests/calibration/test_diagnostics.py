@@ -12,7 +12,7 @@ import pytest
 
 from calibration.cross_validation import without_levels, without_lights
 from calibration.diagnostics import check_levels, suspects, warnings_of
-from calibration.fit import Fitted, fitted
+from calibration.fit import CurveFit, fitted
 from calibration.observation import StandardObservation
 from shared.errors import FileError
 from shared.strip import default_strip
@@ -28,7 +28,7 @@ def buffers(sample_calibration: Calibration) -> list[StandardObservation]:
     return list(next(f for f in sample_calibration.fits if f.curve.analyte == "ph").process.standards)
 
 
-def fit(standards: list[StandardObservation]) -> Fitted:
+def fit(standards: list[StandardObservation]) -> CurveFit:
     return fitted("ph", "pH", standards)
 
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from calibration.labels import Found, Label, Row, matched
+from calibration.labels import Label, LabelledPhotograph, Row, matched
 from shared.errors import MismatchError
 
 
@@ -16,8 +16,9 @@ def row(photo: str, standard: str, light: str) -> Row:
     return {"photo": photo, "standard": standard, "role": "standard", "light": light, "ph": standard[-1]}
 
 
-def found(photo: str, standard: str, light: str = "window", *, batch: str = "B", picture: str = "") -> Found:
-    return Found(photo, Label(standard, batch), light, picture or photo)
+def found(photo: str, standard: str, light: str = "window", *, batch: str = "B",
+          picture: str = "") -> LabelledPhotograph:
+    return LabelledPhotograph(photo, Label(standard, batch), light, picture or photo)
 
 
 PLANNED = [row(f"{s}-{light}.jpg", s, light) for s in ("H1", "H2", "H3") for light in ("window", "lamp")]
@@ -70,6 +71,6 @@ def test_a_table_of_one_row_a_standard_grows() -> None:
      r"H1-window\.jpg: the table has another entry .* found H2 under window; allowed: H1 under window"),
     ([found("H1-window.jpg", "H1", "lamp")], ("H1-window.jpg",), "found H1 under lamp; allowed: H1 under window"),
 ], ids=["unknown standard", "two batches", "a copy", "another standard", "another light"])
-def test_what_does_not_fit_is_refused(finds: list[Found], there: tuple[str, ...], said: str) -> None:
+def test_what_does_not_fit_is_refused(finds: list[LabelledPhotograph], there: tuple[str, ...], said: str) -> None:
     with pytest.raises(MismatchError, match=said):
         matched(PLANNED, finds, there=there)

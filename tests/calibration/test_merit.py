@@ -8,7 +8,7 @@ import pytest
 from numpy.typing import NDArray
 
 from calibration.curve import way
-from calibration.fit import Fitted, fitted
+from calibration.fit import CurveFit, fitted
 from calibration.merit import Merit, merit_of, near_zero
 from calibration.observation import PadObservation, Response, StandardObservation
 from calibration.reflectance import FRAME
@@ -53,17 +53,17 @@ def standards(seed: int, *, stray: float = 0.0, noise: float = NOISE) -> list[St
     return rows
 
 
-def fit_of(rows: Sequence[StandardObservation]) -> Fitted:
+def fit_of(rows: Sequence[StandardObservation]) -> CurveFit:
     return fitted("hardness", "mg/L CaCO3", rows)
 
 
 @pytest.fixture(scope="module")
-def batch() -> Fitted:
+def batch() -> CurveFit:
     return fit_of(standards(1))
 
 
 @pytest.fixture(scope="module")
-def merit(batch: Fitted) -> Merit:
+def merit(batch: CurveFit) -> Merit:
     """Its figures; each level is left out and the curve fitted again, which takes its time."""
     return merit_of(batch)
 
@@ -121,7 +121,7 @@ def _at_90(standard: StandardObservation) -> list[StandardObservation]:
     return [replace(standard, pad=replace(standard.pad, signal=signal))]
 
 
-def test_limits_near_zero_follow_the_noise(batch: Fitted) -> None:
+def test_limits_near_zero_follow_the_noise(batch: CurveFit) -> None:
     """ISO 11843-2 with the known noise: a critical value of about t s, a detectable one of twice that."""
     found, noisy = (near_zero(b.curve, b.process.standards) for b in (batch, fit_of(standards(5, noise=3 * NOISE))))
     assert found is not None
@@ -138,7 +138,7 @@ def test_limits_near_zero_follow_the_noise(batch: Fitted) -> None:
     assert relative == pytest.approx(0.1, rel=0.1)
 
 
-def test_ph_and_a_series_without_blank_have_no_detection_limit(batch: Fitted) -> None:
+def test_ph_and_a_series_without_blank_have_no_detection_limit(batch: CurveFit) -> None:
     assert near_zero(batch.curve, [s for s in batch.process.standards if s.value > 0]) is None
     rows = [replace(s, value=6 + s.value / 142) for s in standards(1)]
     assert merit_of(fitted("ph", "pH", rows)).near_zero is None

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from calibration.standards import Certified, read_standards
+from calibration.standards import CertifiedValue, read_standards
 from shared.errors import FileError
 from shared.strip import default_strip
 
@@ -29,8 +29,8 @@ def table(folder: Path, header: str, *rows: str) -> Path:
 def test_a_good_table(folder: Path) -> None:
     first, second = read_standards(table(folder, HEADER, *GOOD), UNITS)
     assert (first.photo, first.standard, first.role, first.light) == (folder / "a.jpg", "H01", "standard", "window")
-    assert first.certified == {"hardness": Certified(50.0, 0.5)}
-    assert second.certified == {"ph": Certified(7.2, 0.01)}
+    assert first.certified == {"hardness": CertifiedValue(50.0, 0.5)}
+    assert second.certified == {"ph": CertifiedValue(7.2, 0.01)}
 
 
 def test_spreadsheet_habits_change_nothing(folder: Path) -> None:

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from calibration.curve import Curve
-from calibration.fit import Fitted, fitted
+from calibration.fit import CurveFit, fitted
 from calibration.observation import StandardObservation
 from calibration.uncertainty_reduction import gain
 from calibration.value import value_of
@@ -23,11 +23,11 @@ CHEMISTRY = IntrinsicU(relative=0.02, absolute=0.0)
 
 
 @pytest.fixture(scope="module", params=["hardness", "chloride"])
-def fit(request: pytest.FixtureRequest, sample_calibration: Calibration) -> Fitted:
+def fit(request: pytest.FixtureRequest, sample_calibration: Calibration) -> CurveFit:
     return next(f for f in sample_calibration.fits if f.curve.analyte == request.param)
 
 
-def test_the_parts_make_the_whole_and_no_photograph_makes_it_worse(fit: Fitted) -> None:
+def test_the_parts_make_the_whole_and_no_photograph_makes_it_worse(fit: CurveFit) -> None:
     found = gain(fit, CHEMISTRY)
     assert found.u == pytest.approx(hypot(*(p.u for p in found.parts)))
     assert [p.u for p in found.parts] == sorted((p.u for p in found.parts), reverse=True)
@@ -36,7 +36,7 @@ def test_the_parts_make_the_whole_and_no_photograph_makes_it_worse(fit: Fitted) 
     assert [m.u for m in found.moves] == sorted(m.u for m in found.moves)
 
 
-def test_two_strips_halve_the_variance_that_strips_do_not_share(fit: Fitted) -> None:
+def test_two_strips_halve_the_variance_that_strips_do_not_share(fit: CurveFit) -> None:
     found = gain(fit, CHEMISTRY)
     shared, own = (hypot(*(p.u for p in found.parts if p.shared is s)) for s in (True, False))
     assert next(m.u for m in found.moves if m.kind == "strips") == pytest.approx(sqrt(shared**2 + own**2 / 2))
@@ -76,7 +76,7 @@ def chart_part(observed: list[StandardObservation], curve: Curve) -> float:
     return sqrt(sum(p.u**2 for budget in budgets for p in budget if p.name == "chart") / len(observed))
 
 
-def test_replicates_under_one_light_do_not_average_out_what_it_hides(fit: Fitted) -> None:
+def test_replicates_under_one_light_do_not_average_out_what_it_hides(fit: CurveFit) -> None:
     """The mismatch of a light is common to its photographs, so another light gains at least as much as replicates.
 
     To within 2 %: what patches cannot show of the camera remains under any light.

@@ -17,7 +17,7 @@ from typing import Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.statistics.least_squares import Measured, whitener
+from calibration.statistics.least_squares import MeasuredValues, whitener
 
 Array = NDArray[np.float64]
 
@@ -71,7 +71,7 @@ class EffluentSeries:
     """
 
     days: Array
-    measured: Measured
+    measured: MeasuredValues
     mains: tuple[float, float]
     course: Array | None = None
 

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.statistics.change import Cusum, cusum
-from calibration.statistics.least_squares import Measured
+from calibration.statistics.least_squares import MeasuredValues
 from calibration.statistics.outliers import PER_MEDIAN
 from calibration.value import ONE_SIDED
 from shared.analytes import ANALYTES
@@ -152,9 +152,9 @@ class Series:
         return self.days_since(self.at[0]) if self.at else np.zeros(0)
 
     @cached_property
-    def measured(self) -> Measured:
+    def measured(self) -> MeasuredValues:
         """The values with their uncertainties, scaled by the observed scatter."""
-        return Measured(self.value, self.scatter * self.u_own, self.u_common, self.chart)
+        return MeasuredValues(self.value, self.scatter * self.u_own, self.u_common, self.chart)
 
     @cached_property
     def cusum(self) -> Cusum:

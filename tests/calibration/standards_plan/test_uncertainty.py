@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from calibration.standards_plan.file import Weighed
+from calibration.standards_plan.file import WeighingOrder
 from calibration.standards_plan.glassware import Balance, Flask
 from calibration.standards_plan.prepare import Preparation
 from calibration.standards_plan.salts import SaltLot, Substance, amount
 from calibration.standards_plan.solution import mixed
-from calibration.standards_plan.stock import Filled, WeighedStock
+from calibration.standards_plan.stock import FilledFlask, WeighedStock
 from calibration.standards_plan.uncertainty import At, Source, propagate
 from shared.water import Vector
 
@@ -29,8 +29,8 @@ def test_cadmium_standard_of_quam_a1() -> None:
     lot = SaltLot(formula="Cd", lot="", purity=0.9999, purity_tolerance=0.0001)
     balance = Balance(id="b", readability_mg=1e-6, linearity_mg=0, repeatability_mg=0.05, smallest_mg=1, capacity_g=1)
     flask = Flask(id="f", volume_ml=100, tolerance_ml=0.1, repeatability_ml=0.02)
-    order = Weighed(id="Cd", salt="Cd", strength_g_l=1, flask="f", weighed_g=0.10028)
-    stock = WeighedStock(order, Substance(lot, "Cd", 112.414, {}), balance, Filled(flask, "Cd", 4.0))
+    order = WeighingOrder(id="Cd", salt="Cd", strength_g_l=1, flask="f", weighed_g=0.10028)
+    stock = WeighedStock(order, Substance(lot, "Cd", 112.414, {}), balance, FilledFlask(flask, "Cd", 4.0))
     found, table = propagate(stock.mass_concentration), published("quam-cadmium-standard.csv")
     assert found.value == pytest.approx(table["concentration"], abs=0.05)
     assert found.u == pytest.approx(table["combined"], abs=5e-4)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from calibration.statistics.change import cusum, find_step, run_length, two_sided
 from calibration.statistics.least_squares import (
-    Measured,
+    MeasuredValues,
     covariance,
     fit,
     fit_correlated,
@@ -32,21 +32,21 @@ def test_without_shared_errors_it_is_the_weighted_fit() -> None:
     u = np.tile([2.0, 0.5], 10)
     y = 3.0 + 0.5 * X + u * rng.standard_normal(20)
     plain = fit(straight(X), y, u=u)
-    found = fit_correlated(straight(X), Measured(y, u, np.zeros(20), np.zeros(20)))
+    found = fit_correlated(straight(X), MeasuredValues(y, u, np.zeros(20), np.zeros(20)))
     assert found.coefficients == pytest.approx(plain.coefficients)
     assert found.covariance == pytest.approx(plain.covariance)
 
 
 def test_a_shared_error_affects_the_level_and_not_the_slope() -> None:
     ones, none = np.ones(20), np.zeros(20)
-    alone, shared = (fit_correlated(straight(X - 9.5), Measured(X, ones, c * ones, none)) for c in (0.0, 2.0))
+    alone, shared = (fit_correlated(straight(X - 9.5), MeasuredValues(X, ones, c * ones, none)) for c in (0.0, 2.0))
     assert shared.covariance[0, 0] == pytest.approx(alone.covariance[0, 0] + 4.0)
     assert shared.u[1] == pytest.approx(alone.u[1])
 
 
 def test_the_mean_in_closed_form_is_the_fit_of_a_level() -> None:
     value = np.array([52.0, 50.0, 57.0, 44.0, 49.0, 51.0])
-    measured = Measured(value, np.linspace(0.1, 0.2, 6) * value, 0.07 * value, batches(6, 2))
+    measured = MeasuredValues(value, np.linspace(0.1, 0.2, 6) * value, 0.07 * value, batches(6, 2))
     level = fit_correlated(np.ones((6, 1)), measured)
     assert mean_correlated(measured) == pytest.approx((level.coefficients[0], level.u[0]))
 
@@ -57,7 +57,7 @@ def test_prediction_intervals_contain_the_next_value_as_often_as_stated() -> Non
     inside = 0
     for _ in range(1000):
         y = 1.0 + 0.1 * X + rng.standard_normal(20)
-        line = fit_correlated(straight(X), Measured(y, u, 0 * u, 0 * u))
+        line = fit_correlated(straight(X), MeasuredValues(y, u, 0 * u, 0 * u))
         _, low, high = predicted(line, np.array([1.0, 25.0]), u=1.0)
         inside += low <= 1.0 + 2.5 + rng.standard_normal() <= high
     # 95 %, three standard deviations of a binomial.

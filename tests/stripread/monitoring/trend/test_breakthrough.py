@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from calibration.statistics.least_squares import Measured
+from calibration.statistics.least_squares import MeasuredValues
 from stripread.monitoring.trend.breakthrough import SHAPES, CurveShape, EffluentSeries, breakthrough
 from stripread.monitoring.trend.change_points import Segment
 from stripread.monitoring.trend.drift import Drift, drift
@@ -144,7 +144,7 @@ def test_without_noise_the_curve_is_found() -> None:
     days = np.arange(3.0, 260.0, 7.0)
     value = 30.0 + 170.0 * TRUTHS["logistic"](12.0 * (days / 180.0 - 1.0))
     own, none = np.full(len(days), 0.5), np.zeros(len(days))
-    curves = breakthrough(EffluentSeries(days, Measured(value, own, none, none), mains=(200.0, 0.5)))
+    curves = breakthrough(EffluentSeries(days, MeasuredValues(value, own, none, none), mains=(200.0, 0.5)))
     assert curves.exhausted(0.5, (0.5,)) == pytest.approx([180.0], abs=0.5)
     assert curves.exhausted(0.1, (0.5,)) == pytest.approx([180.0 * (1 - np.log(9) / 12)], abs=1.0)
     middle, low, high = curves.band(np.array([100.0, 180.0]), u=0.5)
@@ -157,7 +157,8 @@ def test_a_filter_first_tested_late_still_gets_an_interval() -> None:
     days, value = np.arange(20.0, 350.0, 28.0), np.full(12, 0.02)
     value[-1] = 0.047
     own, shared = np.full(12, 0.006), np.full(12, 0.004)
-    curves = breakthrough(EffluentSeries(days, Measured(value, own, shared, np.zeros(12, int)), mains=(0.35, 0.01)))
+    measured = MeasuredValues(value, own, shared, np.zeros(12, int))
+    curves = breakthrough(EffluentSeries(days, measured, mains=(0.35, 0.01)))
     assert sum(float(m.weight.sum()) for m in curves.members) == pytest.approx(1.0)
     earliest, latest = curves.exhausted(0.5, (0.025, 0.975))
     assert days[-1] < earliest < latest < 1500
