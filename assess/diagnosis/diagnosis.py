@@ -29,25 +29,25 @@ _CARBON: Final = " Chlorine passes: the carbon is exhausted."
 _CARBON_OR_SAMPLE: Final = " Chlorine passes: unless the samples are wrong, the carbon is exhausted."
 
 
-def sentence(found: UnitDiagnosis, unit: Treatment, upstream: Upstream, *, aired: bool) -> str:
+def sentence(diagnosis: UnitDiagnosis, unit: Treatment, upstream: Upstream, *, aired: bool) -> str:
     """Return what the treated water shows."""
-    return _finding(found, unit, upstream) + _of_carbon(found) + (_AIRED if aired else "")
+    return _finding(diagnosis, unit, upstream) + _of_carbon(diagnosis) + (_AIRED if aired else "")
 
 
-def _of_carbon(found: UnitDiagnosis) -> str:
-    wrong_samples = found.probabilities.swapped + found.probabilities.not_explained
-    if found.carbon < STATED or found.state in ("swapped", "not-explained"):
+def _of_carbon(diagnosis: UnitDiagnosis) -> str:
+    wrong_samples = diagnosis.probabilities.swapped + diagnosis.probabilities.not_explained
+    if diagnosis.carbon < STATED or diagnosis.state in ("swapped", "not-explained"):
         return ""
     return _CARBON if wrong_samples < POSSIBLE else _CARBON_OR_SAMPLE
 
 
-def _finding(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
-    match found.state:
+def _finding(diagnosis: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
+    match diagnosis.state:
         case "working" | "carbon-exhausted":
-            subject = "The treated water" if found.state == "working" else "Apart from chlorine, the treated water"
+            subject = "The treated water" if diagnosis.state == "working" else "Apart from chlorine, the treated water"
             return f"{subject} agrees with the prediction within its uncertainty."
         case "setting-off":
-            return f"The treated water does not fit the setting on file: {_position(found, unit, upstream)}."
+            return f"The treated water does not fit the setting on file: {_position(diagnosis, unit, upstream)}."
         case "exhausted":
             return "The treated water is closer to the feed water than predicted: the unit is exhausted."
         case "swapped":
@@ -57,46 +57,47 @@ def _finding(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
             return ("Neither setting nor exhaustion nor swapped samples explain the treated water: the feed water may "
                     "have changed.")
         case _:
-            return _inconclusive(found)
+            return _inconclusive(diagnosis)
 
 
-def _inconclusive(found: UnitDiagnosis) -> str:
-    if found.possible[0] == "working" and found.carbon < STATED:
+def _inconclusive(diagnosis: UnitDiagnosis) -> str:
+    if diagnosis.possible[0] == "working" and diagnosis.carbon < STATED:
         return ("The treated water agrees with the prediction. The unit works with a probability of "
-                f"{100 * found.probabilities.working:.0f} %; a fault that gives the same water cannot be excluded.")
-    return f"Cannot be distinguished: {', '.join(_possible(found))}."
+                f"{100 * diagnosis.probabilities.working:.0f} %; a fault that gives the same water cannot be excluded.")
+    return f"Cannot be distinguished: {', '.join(_possible(diagnosis))}."
 
 
-def _possible(found: UnitDiagnosis) -> list[str]:
-    names = _NAMES | ({"working": "exhausted carbon"} if found.carbon >= STATED else {})
-    return [f"{names[name]} ({100 * getattr(found.probabilities, name):.0f} %)" for name in found.possible]
+def _possible(diagnosis: UnitDiagnosis) -> list[str]:
+    names = _NAMES | ({"working": "exhausted carbon"} if diagnosis.carbon >= STATED else {})
+    return [f"{names[name]} ({100 * getattr(diagnosis.probabilities, name):.0f} %)" for name in diagnosis.possible]
 
 
-def _position(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
+def _position(diagnosis: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
     name = unit.setting.name if unit.setting else "setting"
-    if found.acts_like is None:
+    if diagnosis.acts_like is None:
         return f"check the {name}"
-    at, low, high = (100 * share for share in found.acts_like)
+    at, low, high = (100 * share for share in diagnosis.acts_like)
     on_file = "" if upstream.installed.setting is None else f", not {100 * upstream.installed.setting:.0f} %"
     return f"the {name} is at about {at:.0f} % ({low:.0f} to {high:.0f} %){on_file}"
 
 
-def action(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
+def action(diagnosis: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
     """Return what to do about the unit; empty if it works."""
-    match found.state:
+    match diagnosis.state:
         case "working":
             return ""
         case "carbon-exhausted":
             # What a carbon filter wears out is its cartridge, as in the maintenance schedule.
             return f"change the {'cartridge' if unit.kind == 'carbon-filter' else 'carbon'} ({unit.name})"
         case "setting-off":
-            return f"turn {unit.name} to {_set_to(unit, upstream)} and test again: {_position(found, unit, upstream)}"
+            return (f"turn {unit.name} to {_set_to(unit, upstream)} and test again: "
+                    f"{_position(diagnosis, unit, upstream)}")
         case "exhausted":
             return f"change the cartridge ({unit.name})"
         case "swapped" | "not-explained":
             return f"test tap and treated water of {unit.name} again on the same day, and label each sample"
         case _:
-            return _checks(found, unit, upstream)
+            return _checks(diagnosis, unit, upstream)
 
 
 def _set_to(unit: Treatment, upstream: Upstream) -> str:
@@ -105,14 +106,14 @@ def _set_to(unit: Treatment, upstream: Upstream) -> str:
     return f"its {name}" if setting is None else f"{name} {100 * setting:.0f} %"
 
 
-def _checks(found: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
+def _checks(diagnosis: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> str:
     """Return the checks that distinguish what is possible, the least effort first."""
-    possible, steps = found.possible, []
+    possible, steps = diagnosis.possible, []
     again = f"test tap and treated water of {unit.name} again on the same day"
-    if found.carbon >= STATED and "working" in possible:
+    if diagnosis.carbon >= STATED and "working" in possible:
         return f"{again}; if chlorine passes again, change the carbon"
     if possible[0] == "working":
-        return "" if found.probabilities.working >= _AGREES else again
+        return "" if diagnosis.probabilities.working >= _AGREES else again
     if "setting_off" in possible:
         steps.append(f"check the head of {unit.name} ({_set_to(unit, upstream)} on file)")
     if "swapped" in possible or "not_explained" in possible:
@@ -146,13 +147,13 @@ def diagnose(unit: Treatment, upstream: Upstream, treated: Sample, rng: np.rando
                                    action=action(made, pair.unit, upstream))
 
 
-def _state(made: UnitDiagnosis, weights: dict[Explanation, float]) -> State:
+def _state(diagnosis: UnitDiagnosis, weights: dict[Explanation, float]) -> State:
     """What is stated: a fault from `STATED`, a working unit where that costs less on average than one more test."""
     best = max(weights, key=lambda what: weights[what])
     needed = _LEAST_WORKING if best == "working" else STATED
     if (_at_even_odds(weights) if best == "working" else weights[best]) < needed:
         return "indistinguishable"
-    if best == "working" and made.carbon >= STATED:
+    if best == "working" and diagnosis.carbon >= STATED:
         return "carbon-exhausted"
     return best
 

@@ -17,17 +17,17 @@ from shared.strip import StripType
 from shared.tables import csv_text
 
 
-def plan_json(made: Preparation) -> dict[str, Any]:
+def plan_json(preparation: Preparation) -> dict[str, Any]:
     """Everything the sheet shows, by plain names; amounts carry their unit in their name."""
-    plan, found = made.plan, chemistry(made.solutions, made.plan.temperature_c)
+    plan, found = preparation.plan, chemistry(preparation.solutions, preparation.plan.temperature_c)
     return {
         "title": plan.title, "batch": plan.batch, "temperature_c": plan.temperature_c,
-        "stocks": [_stock(s) for s in made.shelf.stocks.values()],
-        "solutions": [_solution(s, found.get(s.id)) for s in made.solutions],
+        "stocks": [_stock(s) for s in preparation.shelf.stocks.values()],
+        "solutions": [_solution(s, found.get(s.id)) for s in preparation.solutions],
         "remarks": [{"id": r.kind.id, "meaning": r.kind.meaning, "about": r.items, "action": r.kind.action}
-                    for r in remarks(made, found)],
-        "work": order_of_work(made),
-        "cautions": cautions(made), "grades": grades(made),
+                    for r in remarks(preparation, found)],
+        "work": order_of_work(preparation),
+        "cautions": cautions(preparation), "grades": grades(preparation),
     }
 
 
@@ -68,16 +68,16 @@ def _value(value: Value) -> dict[str, Any]:
     }
 
 
-def standards_table(made: Preparation, strip: StripType) -> str:
+def standards_table(preparation: Preparation, strip: StripType) -> str:
     """The table `calibration.standards` reads, a row a photograph to take, with names for them proposed.
 
     Columns: the analytes of the strip that some solution states.
     """
-    stated = {v.analyte for s in made.solutions for v in s.values}
+    stated = {v.analyte for s in preparation.solutions for v in s.values}
     analytes = [pad.analyte for pad in strip.pads if pad.analyte in stated]
     header = ["photo", "standard", "role", "light", *(h for a in analytes for h in _header(a))]
     rows = [[f"{solution.id}-{light}{again}.jpg", solution.id, solution.role, light, *_cells(solution, analytes)]
-            for solution in made.solutions for light in made.plan.lights for again in _again(made)]
+            for solution in preparation.solutions for light in preparation.plan.lights for again in _again(preparation)]
     return csv_text([header, *rows])
 
 
@@ -93,10 +93,10 @@ def _exact(value: CertifiedValue | None) -> tuple[str, str]:
     return ("", "") if value is None else (f"{value.value:.12g}", f"{value.u:.12g}")
 
 
-def aliquots_table(made: Preparation) -> str:
+def aliquots_table(preparation: Preparation) -> str:
     """One row for each aliquot: stock, volume, flask and measuring device."""
     header = ["solution", "role", "flask", "flask [ml]", "stock", "device", "fillings", "each [ml]", "total [ml]"]
-    return csv_text([header, *(row for solution in made.solutions for row in _aliquots(solution))])
+    return csv_text([header, *(row for solution in preparation.solutions for row in _aliquots(solution))])
 
 
 def written(value: float, u: float) -> tuple[str, str]:
@@ -112,9 +112,9 @@ def _header(analyte: str) -> tuple[str, str]:
     return f"{analyte}{unit}", f"u({analyte}){unit}"
 
 
-def _again(made: Preparation) -> Iterator[str]:
+def _again(preparation: Preparation) -> Iterator[str]:
     yield ""
-    yield from (f"-{n}" for n in range(2, made.plan.photographs_per_light + 1))
+    yield from (f"-{n}" for n in range(2, preparation.plan.photographs_per_light + 1))
 
 
 def _cells(solution: Solution, analytes: Iterable[str]) -> Iterator[str]:

@@ -116,13 +116,14 @@ def _substances(plan: PlanFile, *, where: str) -> dict[str, Substance]:
     return found
 
 
-def _weighed(order: WeighingOrder, made: Shelf, *, substances: Mapping[str, Substance], where: str) -> WeighedStock:
+def _weighed(order: WeighingOrder, shelf: Shelf, *, substances: Mapping[str, Substance], where: str) -> WeighedStock:
     salt = find(substances, order.salt, where=f"{where}.salt")
-    stock = WeighedStock(order, salt, made.plan.balance, made.flask_for(order.flask, order.id, where=f"{where}.flask"))
-    capacity = made.plan.balance.capacity_g
+    stock = WeighedStock(order, salt, shelf.plan.balance,
+                         shelf.flask_for(order.flask, order.id, where=f"{where}.flask"))
+    capacity = shelf.plan.balance.capacity_g
     if stock.planned_mg > 1e3 * capacity:
         raise FileError("heavier than the balance can weigh", where=where, found=f"{stock.planned_mg / 1e3:g} g",
-                        allowed=f"up to {capacity:g} g ({made.plan.balance.id})")
+                        allowed=f"up to {capacity:g} g ({shelf.plan.balance.id})")
     if order.weighed_g is not None and abs(stock.mass_mg / stock.planned_mg - 1) > _SLIP:
         raise FileError("the mass weighed is not near the mass planned", where=f"{where}.weighed_g",
                         found=f"{order.weighed_g:g} g", allowed=f"about {stock.planned_mg / 1e3:g} g",
@@ -130,21 +131,21 @@ def _weighed(order: WeighingOrder, made: Shelf, *, substances: Mapping[str, Subs
     return stock
 
 
-def _hypochlorite(order: Hypochlorite, made: Shelf, *, where: str) -> HypochloriteStock:
-    flask = made.flask_for(order.flask, order.id, where=f"{where}.flask").flask
+def _hypochlorite(order: Hypochlorite, shelf: Shelf, *, where: str) -> HypochloriteStock:
+    flask = shelf.flask_for(order.flask, order.id, where=f"{where}.flask").flask
     if order.take_ml > flask.volume_ml:
         raise FileError("the aliquot is larger than the flask", where=f"{where}.take_ml", found=f"{order.take_ml:g} ml",
                         allowed=f"up to {flask.volume_ml:g} ml ({flask.id})")
     done = order.titration
-    return HypochloriteStock(order, _titrated(done, made, where=f"{where}.titration") if done else None)
+    return HypochloriteStock(order, _titrated(done, shelf, where=f"{where}.titration") if done else None)
 
 
-def _titrated(done: Titration, made: Shelf, *, where: str) -> StockTitration:
-    burette = find(made.devices, done.burette, where=f"{where}.burette")
-    pipette = find(made.devices, done.pipette, where=f"{where}.pipette")
+def _titrated(done: Titration, shelf: Shelf, *, where: str) -> StockTitration:
+    burette = find(shelf.devices, done.burette, where=f"{where}.burette")
+    pipette = find(shelf.devices, done.pipette, where=f"{where}.pipette")
     if not isinstance(burette, Burette):
         raise FileError("a titration needs a burette", where=f"{where}.burette", found=done.burette,
-                        allowed=", ".join(b.id for b in made.plan.burettes))
+                        allowed=", ".join(b.id for b in shelf.plan.burettes))
     if done.blank_ml >= min(done.titres_ml):
         raise FileError("the blank's titre is not below those of the sample", where=f"{where}.blank_ml",
                         found=f"{done.blank_ml:g}",

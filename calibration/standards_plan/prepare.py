@@ -67,14 +67,14 @@ def _blanks(plan: PlanFile, *, where: str) -> dict[str, Source]:
     return found
 
 
-def _family(family: Family, made: Shelf, *, blanks: dict[str, Source], where: str) -> Iterator[Solution]:
-    stocks = [find(made.stocks, name, where=f"{where}.stocks") for name in family.stocks]
+def _family(family: Family, shelf: Shelf, *, blanks: dict[str, Source], where: str) -> Iterator[Solution]:
+    stocks = [find(shelf.stocks, name, where=f"{where}.stocks") for name in family.stocks]
     known = {analyte: source.value for analyte, source in blanks.items()}
     for n, row in enumerate(rows(family, where=where), 1):
         name = f"{family.id}{n:02d}"
-        flask = made.flask_for(family.flask, name, where=f"{where}.flask")
+        flask = shelf.flask_for(family.flask, name, where=f"{where}.flask")
         wish = Wish(row, family.calcium_share, known, flask)
-        mixture = recipe(wish, stocks, shelf=made, where=f"{where}, {name}")
+        mixture = recipe(wish, stocks, shelf=shelf, where=f"{where}, {name}")
         yield Solution(name, family.name or _named(family), family.role, _values(row, mixture, blanks=blanks),
                        group=family.id, recipe=mixture)
 

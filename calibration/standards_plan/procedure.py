@@ -25,23 +25,23 @@ class Step:
     lines: tuple[str, ...]
 
 
-def order_of_work(made: Preparation) -> tuple[Step, ...]:
+def order_of_work(preparation: Preparation) -> tuple[Step, ...]:
     """Stable stocks first, then the solutions made from them, unstable ones last; each step has a line."""
-    stocks = list(made.shelf.stocks.values())
+    stocks = list(preparation.shelf.stocks.values())
     fading = [s for s in stocks if _fades(s)]
     steps = (
-        Step("Preparation", "", tuple(_ready(made))),
+        Step("Preparation", "", tuple(_ready(preparation))),
         Step("Stock solutions", "Dissolve in half the flask's volume, then make up to the mark and invert 15 times.",
              tuple(_making(s) for s in stocks if s not in fading)),
-        *_mixing(made, fading=False),
+        *_mixing(preparation, fading=False),
         Step("Hypochlorite, on the day it is used",
              "NEVER use it near acids. Titrate first: its concentration is unknown "
              "until then.", tuple(line for s in fading for line in _chlorine(s))),
-        *_mixing(made, fading=True),
+        *_mixing(preparation, fading=True),
         Step("Buffers", "Pour out a fresh portion of each buffer. Never pour it back.",
-             tuple(f"{s.id}: pH {s.buffer.ph:g}, lot {s.buffer.lot}" for s in made.solutions if s.buffer)),
+             tuple(f"{s.id}: pH {s.buffer.ph:g}, lot {s.buffer.lot}" for s in preparation.solutions if s.buffer)),
         Step("Photograph", "Lay the label of the solution next to the card, and include it in the picture.",
-             tuple(_photographs(made))),
+             tuple(_photographs(preparation))),
     )
     return tuple(step for step in steps if step.lines)
 
@@ -59,12 +59,12 @@ def _fades(stock: Stock) -> bool:
     return isinstance(stock, HypochloriteStock)
 
 
-def _ready(made: Preparation) -> Iterator[str]:
-    plan = made.plan
+def _ready(preparation: Preparation) -> Iterator[str]:
+    plan = preparation.plan
     yield (f"Bring water, stocks and glassware to room temperature: {plan.temperature_c:g} °C ± "
            f"{plan.temperature_tolerance_k:g} K.")
     yield "Rinse every flask and pipette with water, then each pipette with the solution that it will measure."
-    if any(_fades(s) for s in made.shelf.stocks.values()):
+    if any(_fades(s) for s in preparation.shelf.stocks.values()):
         yield ("Soak the glassware for chlorine in dilute hypochlorite solution for an hour and rinse it to remove "
                "residues that consume chlorine.")
     yield "Print the labels and put one on every bottle before it is filled."
@@ -96,11 +96,11 @@ def _chlorine(stock: Stock) -> Iterator[str]:
         yield f"{stock.id} was titrated: {significant(stock.strength_mg_l, 4)} mg/L Cl2. The volumes below use it."
 
 
-def _mixing(made: Preparation, *, fading: bool) -> Iterator[Step]:
+def _mixing(preparation: Preparation, *, fading: bool) -> Iterator[Step]:
     """A step for each family with or without fading stocks, its solutions in order of concentration."""
-    for family in made.plan.families:
-        if any(_fades(made.shelf.stocks[name]) for name in family.stocks) == fading:
-            solutions = [s for s in made.solutions if s.group == family.id]
+    for family in preparation.plan.families:
+        if any(_fades(preparation.shelf.stocks[name]) for name in family.stocks) == fading:
+            solutions = [s for s in preparation.solutions if s.group == family.id]
             title = solutions[0].family
             yield Step(title[:1].upper() + title[1:], _MIXING, tuple(_line(s) for s in solutions))
 
@@ -113,8 +113,8 @@ def _line(solution: Solution) -> str:
     return f"{solution.id}: {parts}, to {flask.volume_ml:g} ml in {flask.id}"
 
 
-def _photographs(made: Preparation) -> Iterator[str]:
-    plan, names = made.plan, [s.id for s in made.solutions]
+def _photographs(preparation: Preparation) -> Iterator[str]:
+    plan, names = preparation.plan, [s.id for s in preparation.solutions]
     each = f"{plan.photographs_per_light} under each light: {', '.join(plan.lights)}"
     yield f"{len(names)} solutions, {each}. Use a new strip each time; dip and photograph it within its reading time."
     yield "Name the photographs as in standards.csv, or enter their names there; delete rows without a photograph."

@@ -33,18 +33,18 @@ _HYPOCHLORITE: Final = (
 _FOOD_GRADE: Final = "Dose drinking water only with food-grade salts and equipment, never with this glassware."
 
 
-def cautions(made: Preparation) -> tuple[str, ...]:
+def cautions(preparation: Preparation) -> tuple[str, ...]:
     """The cautions that apply, the most severe first."""
-    chlorine = any(isinstance(s, HypochloriteStock) for s in made.shelf.stocks.values())
+    chlorine = any(isinstance(s, HypochloriteStock) for s in preparation.shelf.stocks.values())
     return (*(_HYPOCHLORITE if chlorine else ()), *_ALWAYS)
 
 
-def grades(made: Preparation) -> tuple[str, ...]:
+def grades(preparation: Preparation) -> tuple[str, ...]:
     """Which salts are food grade and which are not, in words."""
-    food = [f"{s.formula} ({s.lot})" for s in made.plan.salts if s.food_grade]
-    other = [f"{s.formula} ({s.lot})" for s in made.plan.salts if not s.food_grade]
-    other += [f"{h.product} ({h.lot})" for h in made.plan.hypochlorites]
-    other += [f"buffer pH {b.ph:g} ({b.lot})" for b in made.plan.buffers]
+    food = [f"{s.formula} ({s.lot})" for s in preparation.plan.salts if s.food_grade]
+    other = [f"{s.formula} ({s.lot})" for s in preparation.plan.salts if not s.food_grade]
+    other += [f"{h.product} ({h.lot})" for h in preparation.plan.hypochlorites]
+    other += [f"buffer pH {b.ph:g} ({b.lot})" for b in preparation.plan.buffers]
     edible = [f"Food grade: {', '.join(food)}. {_FOOD_GRADE}"] if food else []
     return (*edible, *([f"Not food grade: {', '.join(other)}. Do not use in drinking water."] if other else []))
 
@@ -105,23 +105,23 @@ class Remark:
         return f"{self.kind.meaning} {'; '.join(self.items)}. {self.kind.action}"
 
 
-def remarks(made: Preparation, chemistry: Mapping[str, Chemistry]) -> tuple[Remark, ...]:
+def remarks(preparation: Preparation, chemistry: Mapping[str, Chemistry]) -> tuple[Remark, ...]:
     """The remarks that apply to the plan, in the order of `KINDS`."""
     found: dict[str, list[str]] = {kind: [] for kind in KINDS}
-    for solution in made.solutions:
+    for solution in preparation.solutions:
         for kind, item in _of_solution(solution, chemistry.get(solution.id)):
             found[kind].append(item)
-    for kind, item in _of_bench(made):
+    for kind, item in _of_bench(preparation):
         found[kind].append(item)
     return tuple(Remark(KINDS[kind], tuple(items)) for kind, items in found.items() if items)
 
 
-def _of_bench(made: Preparation) -> Iterator[tuple[str, str]]:
-    for stock in made.shelf.stocks.values():
+def _of_bench(preparation: Preparation) -> Iterator[tuple[str, str]]:
+    for stock in preparation.shelf.stocks.values():
         if isinstance(stock, WeighedStock) and stock.mass_mg < stock.balance.smallest_mg:
             yield "too-light", f"{stock.id}: {stock.mass_mg:g} mg, at least {stock.balance.smallest_mg:g} mg"
-    wanted = dict.fromkeys(a for family in made.plan.families for a in family.levels)
-    yield from (("no-blank", ANALYTES[a].name) for a in wanted if a not in made.plan.blanks)
+    wanted = dict.fromkeys(a for family in preparation.plan.families for a in family.levels)
+    yield from (("no-blank", ANALYTES[a].name) for a in wanted if a not in preparation.plan.blanks)
 
 
 def _of_solution(solution: Solution, chemistry: Chemistry | None) -> Iterator[tuple[str, str]]:

@@ -27,9 +27,9 @@ from stripread.reading.check_samples import UnreadStandard
 from stripread.report.calibration_text import agreement_lines, check_lines, gain_lines, light_lines
 
 
-def calibration_json(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> bytes:
+def calibration_json(calibration: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> bytes:
     """Return levels, lights, check standards, and the uncertainty budget with what would improve it."""
-    chart, gains = made.chart, made.gains()
+    chart, gains = calibration.chart, calibration.gains()
     curves = [{"analyte": c.analyte, "unit": c.unit, "scale": c.scale, "tried": c.tried, "levels": c.levels,
                "lights": c.lights, "warnings": c.warnings, "gain": gains[c.analyte]} for c in chart.curves]
     return msgspec.json.encode({
@@ -38,14 +38,15 @@ def calibration_json(made: Calibration, checked: Sequence[Check], unread: Sequen
         "checks": checked, "unread": unread})
 
 
-def calibration_lines(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard],
+def calibration_lines(calibration: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard],
                       output: Path) -> Iterator[str]:
     """Yield the verdict, a line for each analyte with its warnings, and the next step."""
-    made_of, passed = made.chart.conditions, Counter(c.verdict for c in checked)
+    made_of, passed = calibration.chart.conditions, Counter(c.verdict for c in checked)
     counts = ", ".join(f"{passed[verdict]} {words}" for verdict, words in _OUTCOMES.items() if passed[verdict])
-    yield from filled(f"{output}: chart of batch {made.chart.batch} fitted from {made_of.photographs} photographs "
-                       f"under {', '.join(made_of.lights)}; check standards: {counts or 'none in the table'}")
-    for curve in made.chart.curves:
+    yield from filled(f"{output}: chart of batch {calibration.chart.batch} fitted from {made_of.photographs} "
+                      f"photographs under {', '.join(made_of.lights)}; check standards: "
+                      f"{counts or 'none in the table'}")
+    for curve in calibration.chart.curves:
         yield from filled(f"  {curve.analyte:12} {curve.scale.low:g} to {curve.scale.high:g} {curve.unit}, "
                           f"{len(curve.levels)} levels")
         for warning in curve.warnings:
@@ -63,26 +64,26 @@ def calibration_lines(made: Calibration, checked: Sequence[Check], unread: Seque
 _OUTCOMES: Final[dict[Verdict, str]] = {"pass": "passed", "warning": "with a warning", "fail": "failed"}
 
 
-def detail_lines(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> Iterator[str]:
+def detail_lines(calibration: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> Iterator[str]:
     """Yield levels, residuals, lights, uncertainty and check standards, as lines that fit the terminal."""
-    for line in _details(made, checked, unread):
+    for line in _details(calibration, checked, unread):
         yield from filled(line) or [""]
 
 
-def _details(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> Iterator[str]:
-    gains = made.gains()
+def _details(calibration: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> Iterator[str]:
+    gains = calibration.gains()
     yield ""
-    yield from table(made.chart)
+    yield from table(calibration.chart)
     yield "largest contributions to uncertainty and how to reduce them"
-    yield from (f"  {line}" for curve in made.chart.curves for line in gain_lines(curve, gains[curve.analyte]))
+    yield from (f"  {line}" for curve in calibration.chart.curves for line in gain_lines(curve, gains[curve.analyte]))
     yield ""
     yield "lights"
-    yield from (f"  {line}" for line in light_lines(made.chart))
+    yield from (f"  {line}" for line in light_lines(calibration.chart))
     yield ""
     yield f"check standards (not used in the fit){'' if checked else ': none in the table'}"
     yield from (f"  {line}" for line in check_lines(checked))
     yield from (f"  no result: {u.photo}, {u.analyte}. {u.why}" for u in unread)
-    yield f"chart {made.chart.id}"
+    yield f"chart {calibration.chart.id}"
 
 
 def table(chart: Chart) -> Iterator[str]:

@@ -203,31 +203,31 @@ def labels(plan: Path, output: Path, *, as_json: bool) -> None:
         echo(f"{output}: {len(made.solutions)} solutions, {len(made.shelf.stocks)} stocks. Print at 100 %.")
 
 
-def _write(made: Preparation, output: Path | None, *, strip: StripType, overwrite: bool) -> list[Path]:
+def _write(preparation: Preparation, output: Path | None, *, strip: StripType, overwrite: bool) -> list[Path]:
     """The four files; none where no folder is named."""
     if output is None:
         return []
     from stripread.report.standards import write_labels, write_sheet
 
     table = output / "standards.csv"
-    text = standards_table(made, strip)
+    text = standards_table(preparation, strip)
     if table.exists() and not overwrite and table.read_bytes() != text.encode():
         raise FileError("the folder contains a standards table that differs", where=str(table),
                         remedy="it may name your photographs: write to another folder and transfer the values, or "
                                "replace it with --overwrite")
-    write_sheet(output / "sheet.html", made)
-    write_labels(output / "labels.html", made)
-    write_whole(output / "aliquots.csv", aliquots_table(made).encode())
+    write_sheet(output / "sheet.html", preparation)
+    write_labels(output / "labels.html", preparation)
+    write_whole(output / "aliquots.csv", aliquots_table(preparation).encode())
     write_whole(table, text.encode())
     return [output / name for name in ("sheet.html", "labels.html", "aliquots.csv", "standards.csv")]
 
 
-def _lines(made: Preparation) -> Iterator[str]:
+def _lines(preparation: Preparation) -> Iterator[str]:
     """A line a solution and its values, then what to mind."""
-    for family, solutions in groupby(made.solutions, key=lambda s: s.family):
+    for family, solutions in groupby(preparation.solutions, key=lambda s: s.family):
         yield f"{family}; standard uncertainties in parentheses"
         yield from (f"  {s.id}  {', '.join(map(_value, s.values))}" for s in solutions)
-    for remark in remarks(made, chemistry(made.solutions, made.plan.temperature_c)):
+    for remark in remarks(preparation, chemistry(preparation.solutions, preparation.plan.temperature_c)):
         yield f"! {remark.sentence}"
 
 

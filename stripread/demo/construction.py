@@ -140,50 +140,54 @@ def settings_of(folder: Path) -> Settings:
                     review=ReviewPolicy(share=0.03, seed="demo"), issuer=Issuer(name=company.NAME))
 
 
-def found_company(made: Construction) -> None:
+def found_company(construction: Construction) -> None:
     """Create accounts, sites and machines, card and phones."""
     first = company.PEOPLE[0]
-    made.accounts[first.role] = create_first_administrator(made.store, first.name, [first.role]).id
+    construction.accounts[first.role] = create_first_administrator(construction.store, first.name, [first.role]).id
     for person in company.PEOPLE[1:]:
-        made.accounts[person.role] = create_account(
-            made.store, person.name, [person.role], by=made.accounts[first.role]).id
-    manager = made.accounts["manager"]
+        construction.accounts[person.role] = create_account(
+            construction.store, person.name, [person.role], by=construction.accounts[first.role]).id
+    manager = construction.accounts["manager"]
     with company.tables() as (tables, units):
-        import_file(made.store, manager, units)
-        found = records_of(tables, made.clock.now, catalogue(own_terms(made.store)))
-        import_all(made.store, found, by=manager, why="tables of the company")
-    _register_materials(made)
+        import_file(construction.store, manager, units)
+        found = records_of(tables, construction.clock.now, catalogue(own_terms(construction.store)))
+        import_all(construction.store, found, by=manager, why="tables of the company")
+    _register_materials(construction)
 
 
-def _register_materials(made: Construction) -> None:
-    with made.store.writing(made.accounts["analyst"]) as transaction:
-        transaction.put(Card(id=CARD, run=RUN, first_used=made.date_of(-7)), "registered")
+def _register_materials(construction: Construction) -> None:
+    with construction.store.writing(construction.accounts["analyst"]) as transaction:
+        transaction.put(Card(id=CARD, run=RUN, first_used=construction.date_of(-7)), "registered")
         for id_, (phone, role) in company.PHONES.items():
-            transaction.put(Phone(id=id_, model=f"Sample {phone.model}", account=made.accounts[role]), "registered")
+            transaction.put(Phone(id=id_, model=f"Sample {phone.model}", account=construction.accounts[role]),
+                            "registered")
     with TemporaryDirectory() as folder:
         path = Path(folder) / "profile.txt"
         path.write_text(profile_text(), encoding="ascii")
-        import_file(made.store, made.accounts["analyst"], path)
+        import_file(construction.store, construction.accounts["analyst"], path)
 
 
-def register_strips(made: Construction, chart: Chart) -> None:
+def register_strips(construction: Construction, chart: Chart) -> None:
     """Register a batch and its chart some days before its first use."""
-    first, analyst = FIRST_DAYS[chart.batch], made.accounts["analyst"]
-    made.at(first - 4)
-    register_batch(made.store, analyst, Batch(id=chart.batch, strip=chart.strip.name, keeps_days=_TUBE_DAYS,
-                                              expires=made.date_of(first + _SHELF_DAYS)))
-    register_chart(made.store, analyst, chart)
+    first, analyst = FIRST_DAYS[chart.batch], construction.accounts["analyst"]
+    construction.at(first - 4)
+    register_batch(construction.store, analyst, Batch(id=chart.batch, strip=chart.strip.name, keeps_days=_TUBE_DAYS,
+                                              expires=construction.date_of(first + _SHELF_DAYS)))
+    register_chart(construction.store, analyst, chart)
 
 
-def release_chart(made: Construction, chart: Chart) -> None:
+def release_chart(construction: Construction, chart: Chart) -> None:
     """Release a chart whose check standards were read; open a tube of its batch, finish that of the batch before."""
-    analyst, technician, first = made.accounts["analyst"], made.accounts["technician"], FIRST_DAYS[chart.batch]
-    made.at(first - 2)
-    now = made.clock.now
-    add_release(made.store, analyst, Release(
+    analyst, technician = construction.accounts["analyst"], construction.accounts["technician"]
+    first = FIRST_DAYS[chart.batch]
+    construction.at(first - 2)
+    now = construction.clock.now
+    add_release(construction.store, analyst, Release(
         chart=chart.id, state="released", by=analyst, when=now, why="check standards passed", valid_from=now,
-        valid_until=now + timedelta(days=_VALID_DAYS), evidence=gate_evidence(made.store, chart)))
-    earlier = [b for b in BATCHES[:BATCHES.index(chart.batch)] if made.store.ids(Tube, batch=b)]
+        valid_until=now + timedelta(days=_VALID_DAYS), evidence=gate_evidence(construction.store, chart)))
+    earlier = [b for b in BATCHES[:BATCHES.index(chart.batch)] if construction.store.ids(Tube, batch=b)]
     for batch in earlier[-1:]:
-        register_tube(made.store, technician, Tube(id=f"{batch}/1", batch=batch, finished=made.date_of(first)))
-    register_tube(made.store, technician, Tube(id=f"{chart.batch}/1", batch=chart.batch, opened=made.date_of(first)))
+        register_tube(construction.store, technician,
+                      Tube(id=f"{batch}/1", batch=batch, finished=construction.date_of(first)))
+    register_tube(construction.store, technician,
+                  Tube(id=f"{chart.batch}/1", batch=chart.batch, opened=construction.date_of(first)))

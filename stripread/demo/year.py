@@ -46,34 +46,34 @@ from stripread.store.store import open_store
 _SETTING: Final = 0.2
 
 
-def follow_up(made: Construction, within: Excerpt) -> None:
+def follow_up(construction: Construction, within: Excerpt) -> None:
     """Take the steps of decisions that fall within an excerpt, and count the stock."""
-    manager = Decisions(made.store, made.accounts["manager"])
+    manager = Decisions(construction.store, construction.accounts["manager"])
     if within.includes(story.COUNT_DAY):
-        made.at(story.COUNT_DAY, 480)
+        construction.at(story.COUNT_DAY, 480)
         for unit, count in story.STOCK.items():
             manager.count(unit, count)
     for step in (one for one in story.DECISIONS if within.includes(one.day)):
-        made.at(step.day, 490)
-        _take_step(made, manager, step)
+        construction.at(step.day, 490)
+        _take_step(construction, manager, step)
 
 
-def _take_step(made: Construction, manager: Decisions, step: DecisionDay) -> None:
+def _take_step(construction: Construction, manager: Decisions, step: DecisionDay) -> None:
     """Take a step of the decision that is open at a site; one that began before the excerpt is left out."""
     if step.state == "proposed":
-        name = catalogue(own_terms(made.store))[step.unit].name
+        name = catalogue(own_terms(construction.store))[step.unit].name
         what = f"Install {name}, bypass {100 * _SETTING:.0f} %"
         manager.propose(load_intervals(), Proposal(step.site, what, step.unit, _SETTING), step.why)
         return
-    for found in decisions(made.store, step.site, settled=False):
-        reading = _verifying(made, step.site) if step.state == "verified" else None
+    for found in decisions(construction.store, step.site, settled=False):
+        reading = _verifying(construction, step.site) if step.state == "verified" else None
         if step.state != "verified" or reading is not None:
             manager.advance(found.id, step.state, step.why, reading)
 
 
-def _verifying(made: Construction, site: str) -> str | None:
+def _verifying(construction: Construction, site: str) -> str | None:
     """Return the latest reading of treated water at a site that is not out of limits."""
-    listed = readings(made.store, ReadingFilter(point=f"{site}/treated", reviewed=None))
+    listed = readings(construction.store, ReadingFilter(point=f"{site}/treated", reviewed=None))
     return next((one.id for one in listed if one.verdict in ("within-limits", "inconclusive")), None)
 
 
@@ -104,69 +104,71 @@ def build(folder: Path, end: date, pool: WorkerPool, part: Excerpt = WHOLE, watc
     return settings
 
 
-def _run(made: Construction, charts: dict[str, Future[Chart]], part: Excerpt, watch: Progress[int]) -> None:
+def _run(construction: Construction, charts: dict[str, Future[Chart]], part: Excerpt, watch: Progress[int]) -> None:
     """Go through the days in steps; the photographs of the next step are rendered during this one."""
     steps = range(part.first, part.until, STEP)
     planned: dict[int, list[StoryVisit]] = {step: [] for step in steps}
     for visit in story.visits(part):
         planned[visit.day - (visit.day - part.first) % STEP].append(visit)
-    shots = _rendered(made, planned[steps[0]])
+    shots = _rendered(construction, planned[steps[0]])
     for step in watch(steps):
-        following = _rendered(made, planned.get(step + STEP, []))
+        following = _rendered(construction, planned.get(step + STEP, []))
         within = Excerpt(step, step + STEP)
         for batch in within.batches.keys() & charts.keys():
-            _take_into_use(made, charts[batch].result())
+            _take_into_use(construction, charts[batch].result())
         for unit, renewal in (one for one in story.renewals() if within.includes(one[1].day)):
-            _renew(made, unit, renewal)
-        _visit(made, planned[step], shots)
-        _enter_laboratory_results(made, within)
-        follow_up(made, within)
+            _renew(construction, unit, renewal)
+        _visit(construction, planned[step], shots)
+        _enter_laboratory_results(construction, within)
+        follow_up(construction, within)
         if any(map(within.includes, story.REVIEWS)):
-            made.at(step + STEP - 1, 600)
-            _review(made)
+            construction.at(step + STEP - 1, 600)
+            _review(construction)
         shots = following
 
 
-def _rendered(made: Construction, visits: Sequence[StoryVisit]) -> list[Rendering]:
-    return [made.pool.rendered(visit.shot(made.start), visit.name(made.start)) for visit in visits]
+def _rendered(construction: Construction, visits: Sequence[StoryVisit]) -> list[Rendering]:
+    return [construction.pool.rendered(visit.shot(construction.start), visit.name(construction.start))
+            for visit in visits]
 
 
-def _take_into_use(made: Construction, chart: Chart) -> None:
+def _take_into_use(construction: Construction, chart: Chart) -> None:
     """Register a batch, read its check standards on its chart, and release that."""
-    register_strips(made, chart)
+    register_strips(construction, chart)
     day = story.FIRST_DAYS[chart.batch] - 3
     checks = [StoryVisit(day, n, chart.batch, "phone-bench", solution=solution)
               for n, solution in enumerate(standards.release_checks())]
-    _visit(made, checks, _rendered(made, checks))
-    release_chart(made, chart)
+    _visit(construction, checks, _rendered(construction, checks))
+    release_chart(construction, chart)
 
 
-def _renew(made: Construction, unit: str, renewal: Renewal) -> None:
+def _renew(construction: Construction, unit: str, renewal: Renewal) -> None:
     """Record that a unit was installed or its cartridge changed."""
     earlier = [r for u, r in story.renewals() if u == unit and r.day < renewal.day]
-    made.at(renewal.day)
-    with made.store.writing(made.accounts["technician"]) as transaction:
+    construction.at(renewal.day)
+    with construction.store.writing(construction.accounts["technician"]) as transaction:
         job: Job = "cartridge changed" if earlier else "installed"
-        transaction.put(Service(id=f"{unit}-{renewal.day:03}", unit=unit, at=moment(made.start, renewal.day, 0),
-                                job=job, account=made.accounts["technician"], setting=renewal.setting,
+        transaction.put(Service(id=f"{unit}-{renewal.day:03}", unit=unit, at=moment(construction.start, renewal.day, 0),
+                                job=job, account=construction.accounts["technician"], setting=renewal.setting,
                                 litres=company.LITRES_PER_DAY * renewal.day), job)
 
 
-def _visit(made: Construction, visits: Sequence[StoryVisit], shots: Sequence[Rendering]) -> None:
+def _visit(construction: Construction, visits: Sequence[StoryVisit], shots: Sequence[Rendering]) -> None:
     """Receive the photographs at their times, then evaluate those of each role and batch together."""
-    received = [(visit, _receive(made, visit, *shot.result())) for visit, shot in zip(visits, shots, strict=True)]
+    received = [(visit, _receive(construction, visit, *shot.result()))
+                for visit, shot in zip(visits, shots, strict=True)]
     received.sort(key=lambda one: (one[0].batch, one[0].solution is not None, one[0].day, one[0].minute))
     for _, group in groupby(received, key=lambda one: (one[0].batch, one[0].solution is not None)):
-        _evaluate(made, list(group))
+        _evaluate(construction, list(group))
 
 
-def _receive(made: Construction, visit: StoryVisit, data: bytes, seen: PhotoInfo) -> Photograph:
-    made.at(visit.day, visit.minute + 1)
-    dipped = visit.taken(made.start) - timedelta(seconds=visit.mishap.after_dip_s)
+def _receive(construction: Construction, visit: StoryVisit, data: bytes, seen: PhotoInfo) -> Photograph:
+    construction.at(visit.day, visit.minute + 1)
+    dipped = visit.taken(construction.start) - timedelta(seconds=visit.mishap.after_dip_s)
     info = SampleInfo(point=visit.point, batch=visit.batch, dipped=dipped, card=CARD, phone=visit.phone,
                       standard=visit.solution.standard if visit.solution else None)
-    return receive_photo(made.store, made.accounts[company.PHONES[visit.phone][1]],
-                         PhotoFile(visit.name(made.start), data), info, _Inspected(seen))
+    return receive_photo(construction.store, construction.accounts[company.PHONES[visit.phone][1]],
+                         PhotoFile(visit.name(construction.start), data), info, _Inspected(seen))
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,47 +181,47 @@ class _Inspected:
         return self.seen
 
 
-def _evaluate(made: Construction, received: Sequence[tuple[StoryVisit, Photograph]]) -> None:
+def _evaluate(construction: Construction, received: Sequence[tuple[StoryVisit, Photograph]]) -> None:
     """Evaluate samples for the technician, check standards for the analyst."""
-    by = made.accounts["analyst" if received[0][0].solution else "technician"]
+    by = construction.accounts["analyst" if received[0][0].solution else "technician"]
     samples = [photograph for visit, photograph in received if not visit.solution]
     checks = [ReceivedCheck(p, v.solution.row(Path(p.name))) for v, p in received if v.solution]
-    list(process_photos(made.store, by, samples, IntakeOptions(executor=made.pool)))
-    list(read_checks(made.store, by, checks, made.pool))
+    list(process_photos(construction.store, by, samples, IntakeOptions(executor=construction.pool)))
+    list(read_checks(construction.store, by, checks, construction.pool))
 
 
-def _enter_laboratory_results(made: Construction, within: Excerpt) -> None:
+def _enter_laboratory_results(construction: Construction, within: Excerpt) -> None:
     """Enter the results of laboratory samples."""
     for point, day in ((p, d) for p, days in story.LABORATORY.items() for d in days if within.includes(d)):
-        made.at(day, 500)
-        with made.store.writing(made.accounts["manager"]) as transaction:
-            for result in _laboratory_results(made, point, day):
+        construction.at(day, 500)
+        with construction.store.writing(construction.accounts["manager"]) as transaction:
+            for result in _laboratory_results(construction, point, day):
                 transaction.put(result, "imported", "laboratory report")
 
 
-def _laboratory_results(made: Construction, point: str, day: int) -> Iterator[LabResult]:
+def _laboratory_results(construction: Construction, point: str, day: int) -> Iterator[LabResult]:
     """Yield the results of one sample, each with an error of its own; chlorine does not survive the journey."""
     rng, report = np.random.default_rng(day), f"{point}-{day:03}"
     for analyte, true in company.water_at(point, day).items():
         if analyte != "chlorine":
             u = 0.05 if analyte == "ph" else 0.015 * true
-            yield LabResult(id=f"lab-{report}-{analyte}", point=point, taken=moment(made.start, day, 60),
+            yield LabResult(id=f"lab-{report}-{analyte}", point=point, taken=moment(construction.start, day, 60),
                             analyte=analyte, value=round(true + rng.normal(0, u), 3), unit=ANALYTES[analyte].unit,
                             u=round(u, 3), method="titration" if analyte != "ph" else "electrode",
                             laboratory="Invented Laboratory", report=report)
 
 
-def _review(made: Construction) -> None:
+def _review(construction: Construction) -> None:
     """Decide on everything in the review queue."""
-    session = ReviewSession(made.store, made.accounts["reviewer"])
-    for entry in queue(made.store):
-        _decide(made, session, entry)
+    session = ReviewSession(construction.store, construction.accounts["reviewer"])
+    for entry in queue(construction.store):
+        _decide(construction, session, entry)
 
 
-def _decide(made: Construction, session: ReviewSession, entry: QueueEntry) -> None:
+def _decide(construction: Construction, session: ReviewSession, entry: QueueEntry) -> None:
     """Accept a reading, or reject it where something went wrong."""
     mishap = next((m for (point, day), m in story.MISHAPS.items()
-                   if point == entry.point and entry.sampled.startswith(made.date_of(day).isoformat())), None)
+                   if point == entry.point and entry.sampled.startswith(construction.date_of(day).isoformat())), None)
     if mishap is None:
         session.accept(entry.reading, "consistent with the history of the point")
     elif mishap.tap:

@@ -92,27 +92,29 @@ class ChartSheet:
     card: str = ""
 
 
-def chart_sheet(made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> ChartSheet:
+def chart_sheet(calibration: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]) -> ChartSheet:
     """Return the view model; ``checked`` and ``unread``: check standards with and without a result."""
-    patches = made.seen[0].observed.profile.lab_of(made.chart.card.patch_ids)
-    gains = made.gains()
+    patches = calibration.seen[0].observed.profile.lab_of(calibration.chart.card.patch_ids)
+    gains = calibration.gains()
     sheets = []
-    for fit in made.fits:
+    for fit in calibration.fits:
         analyte = fit.curve.analyte
-        suspects = tuple(s for s in made.chart.suspects if s.analyte == analyte)
+        suspects = tuple(s for s in calibration.chart.suspects if s.analyte == analyte)
         figures = Figures(fit, without_levels(fit), frozenset(s.photo for s in suspects), patches)
         sheets.append(AnalyteSheet(
             curve=fit.curve, merit=merit_of(fit), gain=gains[analyte], plots=figures.plots(), legend=figures.legend,
-            pads=pad_ramp(fit.curve, made.seen), images=pad_images(fit.curve, made.seen), suspects=suspects,
+            pads=pad_ramp(fit.curve, calibration.seen), images=pad_images(fit.curve, calibration.seen),
+            suspects=suspects,
             checks=tuple(c for c in checked if c.pair.read.analyte == analyte),
             unread=tuple(u for u in unread if u.analyte == analyte)))
-    colours = spectral_colours(made.seen[0].observed.profile)
-    return ChartSheet(made.chart, tuple(sheets), tuple(light_lines(made.chart)), colours.words if colours else "")
+    colours = spectral_colours(calibration.seen[0].observed.profile)
+    return ChartSheet(calibration.chart, tuple(sheets), tuple(light_lines(calibration.chart)),
+                      colours.words if colours else "")
 
 
 def write_chart_report(
-    path: Path, made: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]
+    path: Path, calibration: Calibration, checked: Sequence[Check], unread: Sequence[UnreadStandard]
 ) -> None:
     """Write the page. Raises FileError where the file cannot be written."""
     write_page(path, "chart.html", context={
-        "sheet": chart_sheet(made, checked, unread), "recovery": recovery_text, "read": read_text})
+        "sheet": chart_sheet(calibration, checked, unread), "recovery": recovery_text, "read": read_text})

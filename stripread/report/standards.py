@@ -91,16 +91,16 @@ def sheet_page(made: Preparation) -> bytes:
         "cautions": cautions(made), "grades": grades(made)})
 
 
-def write_labels(path: Path, made: Preparation) -> None:
+def write_labels(path: Path, preparation: Preparation) -> None:
     """Write the labels. Raises FileError where the file cannot be written."""
-    write_whole(path, labels_page(made))
+    write_whole(path, labels_page(preparation))
 
 
-def labels_page(made: Preparation) -> bytes:
+def labels_page(preparation: Preparation) -> bytes:
     """Return the labels for bottles and photographs as HTML."""
     return rendered("labels.html", {
-        "plan": made.plan, "solutions": [_tag(s, made.plan.batch) for s in made.solutions],
-        "stocks": [_stock_tag(s) for s in made.shelf.stocks.values()]})
+        "plan": preparation.plan, "solutions": [_tag(s, preparation.plan.batch) for s in preparation.solutions],
+        "stocks": [_stock_tag(s) for s in preparation.shelf.stocks.values()]})
 
 
 def code(label: Label) -> segno.QRCode:

@@ -109,7 +109,7 @@ class Workers:
         turns = self._slow if job in _SLOW else self._quick
         process = turns.take(_URGENCY.get(job, _LESS_URGENT), self.bounds.patience_s, self.bounds.waiting)
         try:
-            answer = process.ask(job, given, self.bounds.seconds)
+            answer = process.run(job, given, self.bounds.seconds)
         except _Lost as lost:
             process.end()
             process = _Process(self.bounds.memory)
@@ -127,7 +127,7 @@ class Workers:
         """
         process = _Process(self.bounds.memory)
         try:
-            answer = process.ask(job, given, self.bounds.seconds)
+            answer = process.run(job, given, self.bounds.seconds)
             while answer[:1] == STEP:
                 watch(answer[1:])
                 answer = process.next(_LAST_STEP * self.bounds.seconds)
@@ -169,7 +169,7 @@ class _Process:
         self._process.start()
         theirs.close()
 
-    def ask(self, job: Callable[..., bytes], given: Mapping[str, object], seconds: float) -> bytes:
+    def run(self, job: Callable[..., bytes], given: Mapping[str, object], seconds: float) -> bytes:
         """Return the response; its first byte is its kind."""
         try:
             self._ours.send((job, dict(given)))

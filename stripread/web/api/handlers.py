@@ -94,7 +94,7 @@ def openapi() -> bytes:
     return msgspec.json.encode(describe(API))
 
 
-def _description(_ask: RequestContext) -> Response:
+def _description(_request: RequestContext) -> Response:
     return Response(openapi(), media_type="application/json")
 
 

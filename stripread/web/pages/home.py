@@ -33,7 +33,7 @@ def static(request: RequestContext) -> Response:
                     headers={"cache-control": "public, max-age=31536000, immutable"})
 
 
-def service_worker(_ask: RequestContext) -> Response:
+def service_worker(_request: RequestContext) -> Response:
     """Return the service worker, which knows the addresses of all static files; browsers check it for changes."""
     return Response(worker_script(), media_type=TYPES[".js"], headers={"cache-control": "no-cache"})
 
