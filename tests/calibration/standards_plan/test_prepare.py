@@ -183,7 +183,7 @@ C_LEVELS = "levels = [60, 120, 220]"
     ("take_ml = 2.5", "take_ml = 2500",
      r"hypochlorite\[0\].take_ml: the aliquot is larger than the flask; found 2500 ml"),
     ("lowest_ml = 0.5", "lowest_ml = 4", "no pipette or burette of the plan measures this volume; found 1.042 ml"),
-    ("step_ml = 0.01", "step_ml = 0.7", "step_ml up to lowest_ml"),
+    ("step_ml = 0.01", "step_ml = 0.7", "step_ml must be at most lowest_ml"),
     ('format = "standards-plan/1"', 'format = "standards-plan/9"', "standards-plan/9.*allowed: 'standards-plan/1'"),
     ('format = "standards-plan/1"', "format = ", "is not valid TOML"),
     ('batch = "demo-24"', 'batch = "a;b"', "batch.*found 'a;b'"),
