@@ -87,7 +87,7 @@ def _next_step(judgements: tuple[Judgement, ...], options: Options, equipment: E
                diagnosis: UnitDiagnosis | None) -> tuple[str, Option]:
     best, tap = options.all[0], next(o for o in options.all if o.kind == "none")
     if equipment.downstream_of is not None:
-        return f"Sampled downstream of {equipment.downstream_of}. {_downstream(judgements, diagnosis)}", tap
+        return _downstream(judgements, equipment.downstream_of, diagnosis), tap
     if options.installed is not None:
         return _with_installed(options, options.installed)
     if options.measure_first is not None:
@@ -108,7 +108,7 @@ def _treat(best: Option) -> str:
 def _untreated(judgements: tuple[Judgement, ...], tap: Option) -> str:
     """The sentence where nothing is to be installed: it claims no more than the verdicts do."""
     out, open_ = _names(judgements, "out-of-limits"), _names(judgements, "inconclusive")
-    unread = sorted({input_name(a) for j in judgements for a in j.not_measured if j.severity != "information"})
+    unread = _unread(judgements)
     if out and tap.loss.beyond > 0:
         return f"No option in the list brings {listed(out)} within limits."
     if out == ["pH"]:
@@ -120,7 +120,7 @@ def _untreated(judgements: tuple[Judgement, ...], tap: Option) -> str:
         acceptable = "The measured values are acceptable. " if _names(judgements, "within-limits") else ""
         return f"{acceptable}Measure {listed(unread)} before installing anything."
     if open_:
-        return f"Nothing is out of limits. Resolve what is inconclusive before installing anything: {listed(open_)}."
+        return f"Nothing is out of limits, but inconclusive: {listed(open_)}. Measure again before installing anything."
     step = "The tap water needs only a particle filter."
     return step if tap.loss.total < _STATED_COST else f"{step} {_cup_cost(tap)}"
 
@@ -138,17 +138,22 @@ def out_of_limits(option: Option) -> list[str]:
     return [o.name for o in option.outcomes if o.verdict == "out-of-limits" and o.severity != "information"]
 
 
-def _downstream(judgements: tuple[Judgement, ...], diagnosis: UnitDiagnosis | None) -> str:
-    """What a sample of treated water shows about the unit upstream of it; nothing is installed because of it."""
-    out, open_ = _names(judgements, "out-of-limits"), _names(judgements, "inconclusive")
-    verdict = (f"This treated water is out of limits: {listed(out)}." if out else
-               f"This treated water is inconclusive. Resolve: {listed(open_)}." if open_ else
-               "This treated water is within limits.")
-    if diagnosis is not None:
-        return " ".join(filter(None, (verdict, diagnosis.sentence, _imperative(diagnosis.action))))
-    if out:
-        return f"{verdict} {_CHECK_UNIT}"
-    return verdict if open_ else "This treated water is within limits: no change is needed."
+def _unread(judgements: tuple[Judgement, ...]) -> list[str]:
+    return sorted({input_name(a) for j in judgements for a in j.not_measured if j.severity != "information"})
+
+
+def _downstream(judgements: tuple[Judgement, ...], unit: str, diagnosis: UnitDiagnosis | None) -> str:
+    """The action first, then what a sample of treated water shows; nothing is installed because of it."""
+    out = _names(judgements, "out-of-limits")
+    open_ = _names(tuple(j for j in judgements if not j.not_measured), "inconclusive")
+    unread = _unread(judgements)
+    measure = (f"Measure again: {listed(open_)}." if open_ else f"Measure {listed(unread)}." if unread else
+               "No change is needed.")
+    action = _imperative(diagnosis.action) if diagnosis is not None else _CHECK_UNIT if out else ""
+    verdict = (f"out of limits: {listed(out)}" if out else "inconclusive" if open_ or unread else "within limits")
+    return " ".join(filter(None, (
+        action or ("" if out else measure), f"Downstream of {unit} this water is {verdict}.",
+        "" if diagnosis is None else diagnosis.sentence)))
 
 
 def _imperative(action: str) -> str:
@@ -187,7 +192,7 @@ def _cannot(installed: Option) -> str:
 
 def _missing(judgements: tuple[Judgement, ...], chosen: Option) -> str:
     """One line on what the assessment lacks."""
-    unread = sorted({input_name(a) for j in judgements for a in j.not_measured if j.severity != "information"})
+    unread = _unread(judgements)
     parts = [f"not measured: {', '.join(unread)}"] if unread else []
     if chosen.consumption is not None and chosen.consumption.without_price:
         parts.append(f"no price on file for {', '.join(chosen.consumption.without_price)}")

@@ -9,7 +9,7 @@ from typing import Final
 from assess.assessment import Assessment
 from assess.decision import VERDICTS, Verdict
 from assess.judgement import Judgement
-from shared.analytes import ANALYTES
+from shared.analytes import ANALYTES, input_name
 from shared.estimate import Z95
 from shared.flags import Flag
 from shared.notation import Notation, significant
@@ -96,10 +96,16 @@ def verdict_line(assessment: Assessment) -> str:
     word = VERDICT_WORDS[worst][2].removesuffix(":")
     if worst == "within-limits":
         return word
-    names = list(dict.fromkeys(j.name for j in assessment.judgements
-                               if j.verdict == worst and j.severity != "information"))
+    concerned = [j for j in assessment.judgements if j.verdict == worst and j.severity != "information"]
+    names = list(dict.fromkeys(j.name for j in concerned if not j.not_measured))
+    if not names:
+        return f"{word}: {_some(sorted({input_name(a) for j in concerned for a in j.not_measured}))} not measured"
+    return f"{word}: {_some(names)}"
+
+
+def _some(names: list[str]) -> str:
     more = f" and {len(names) - _NAMED} more" if len(names) > _NAMED else ""
-    return f"{word}: {', '.join(names[:_NAMED])}{more}"
+    return f"{', '.join(names[:_NAMED])}{more}"
 
 
 def _second_strip(reading: Reading, assessment: Assessment, notation: Notation) -> SecondStrip | None:

@@ -9,7 +9,7 @@
     return made;
   };
 
-  // Dark squares with a light frame, as the card's corner markers are: connected dark areas of a binarised picture.
+  // The card's corner markers: dark frames around light cells on light paper; connected dark areas of a binarised picture.
   const squares = (grey, width, height) => {
     const dark = threshold(grey, width, height), label = new Int32Array(width * height), found = [];
     const stack = [];
@@ -29,10 +29,8 @@
           }
         }
       }
-      const w = x1 - x0 + 1, h = y1 - y0 + 1, side = Math.max(w, h);
-      const inside = x0 > 1 && y0 > 1 && x1 < width - 2 && y1 < height - 2;
-      if (inside && side > width / 40 && side < width / 4 && w > 0.6 * h && h > 0.6 * w && n > 0.3 * w * h && light(grey, width, x0, y0, x1, y1))
-        found.push({x: x0, y: y0, w, h});
+      const box = {x: x0, y: y0, w: x1 - x0 + 1, h: y1 - y0 + 1};
+      if (x0 > 1 && y0 > 1 && x1 < width - 2 && y1 < height - 2 && isMarker(box, n, grey, dark, width)) found.push(box);
     }
     return found;
   };
@@ -53,23 +51,50 @@
     }
     return dark;
   };
-  const light = (grey, width, x0, y0, x1, y1) => {
-    const edge = [], centre = grey[Math.round((y0 + y1) / 2) * width + Math.round((x0 + x1) / 2)];
-    for (let x = x0; x <= x1; x += 2) edge.push(grey[(y0 - 2) * width + x], grey[(y1 + 2) * width + x]);
-    const mean = edge.reduce((a, b) => a + b, 0) / edge.length;
-    return mean > 70 && mean > 1.2 * Math.min(centre, mean);
-  };
-  // The four of the found squares that are alike in size and farthest apart, in the order of a turn around their middle.
-  const corners = (found) => {
-    const sorted = [...found].sort((a, b) => b.w * b.h - a.w * a.h);
-    for (let i = 0; i + 3 < sorted.length; i += 1) {
-      const four = sorted.slice(i, i + 4);
-      if (four[3].w * four[3].h < 0.35 * four[0].w * four[0].h) continue;
-      const cx = four.reduce((s, m) => s + m.x, 0) / 4, cy = four.reduce((s, m) => s + m.y, 0) / 4;
-      const turned = four.sort((a, b) => Math.atan2(a.y - cy, a.x - cx) - Math.atan2(b.y - cy, b.x - cx));
-      if (new Set(turned.map((m) => `${m.x > cx}${m.y > cy}`)).size >= 3) return turned;
+  // Colour patches have no light cells inside, letters are not square, and the table is not surrounded by paper.
+  const isMarker = ({x, y, w, h}, n, grey, dark, width) => {
+    const side = Math.max(w, h), share = n / (w * h);
+    if (side < width / 40 || side > width / 4 || Math.min(w, h) < 0.5 * side || share < 0.25 || share > 0.85) return false;
+    let cells = 0, all = 0, inside = 0, paper = 0, around = 0;
+    for (let j = Math.ceil(y + h / 4); j < y + 3 * h / 4; j += 1) for (let i = Math.ceil(x + w / 4); i < x + 3 * w / 4; i += 1) {
+      all += 1;
+      if (dark[j * width + i]) inside += grey[j * width + i]; else cells += 1;
     }
-    return null;
+    for (let i = x; i < x + w; i += 2) {
+      paper += grey[(y - 2) * width + i] + grey[(y + h + 1) * width + i];
+      around += 2;
+    }
+    const darkness = inside / Math.max(1, all - cells);
+    return cells > 0.1 * all && cells < 0.8 * all && paper / around > Math.max(70, 1.4 * darkness);
+  };
+  const middle = ({x, y, w, h}) => [x + w / 2, y + h / 2];
+  // Twice the area of a quadrilateral.
+  const area = (points) => Math.abs(points.reduce((sum, [x, y], i) => sum + x * points[(i + 1) % 4][1] - points[(i + 1) % 4][0] * y, 0));
+  // The four markers, alike in size and farthest apart, in the order of a turn around their middle; null for fewer.
+  const corners = (found) => {
+    const some = [...found].sort((a, b) => b.w * b.h - a.w * a.h).slice(0, 8);
+    let best = null, largest = 0;
+    for (let a = 0; a < some.length; a += 1) for (let b = a + 1; b < some.length; b += 1) for (let c = b + 1; c < some.length; c += 1) for (let d = c + 1; d < some.length; d += 1) {
+      const four = [some[a], some[b], some[c], some[d]], size = four.map((m) => m.w * m.h);
+      if (Math.min(...size) < 0.3 * Math.max(...size)) continue;
+      const cx = four.reduce((s, m) => s + middle(m)[0], 0) / 4, cy = four.reduce((s, m) => s + middle(m)[1], 0) / 4;
+      four.sort((p, q) => Math.atan2(middle(p)[1] - cy, middle(p)[0] - cx) - Math.atan2(middle(q)[1] - cy, middle(q)[0] - cx));
+      const size4 = area(four.map(middle));
+      if (size4 > largest) [best, largest] = [four, size4];
+    }
+    return best;
+  };
+  // Share of saturated pixels on the strip's bed: the middle of the card, along its longer side.
+  const saturated = (four, {data, width}) => {
+    let [p, q, r, s] = four.map(middle);
+    if (Math.hypot(q[0] - p[0], q[1] - p[1]) < Math.hypot(r[0] - q[0], r[1] - q[1])) [p, q, r, s] = [q, r, s, p];
+    let white = 0, n = 0;
+    for (let u = 0.1; u < 0.9; u += 0.01) for (let v = 0.44; v < 0.56; v += 0.01) {
+      const at = [0, 1].map((k) => Math.round((1 - v) * ((1 - u) * p[k] + u * q[k]) + v * ((1 - u) * s[k] + u * r[k]))), i = 4 * (at[1] * width + at[0]);
+      n += 1;
+      if (Math.min(data[i], data[i + 1], data[i + 2]) > 250) white += 1;
+    }
+    return white / n;
   };
   // What to say of a picture; positions of the markers where they were found.
   const judge = ({data, width, height}) => {
@@ -77,21 +102,19 @@
     for (let i = 0; i < grey.length; i += 1) grey[i] = (data[4 * i] * 77 + data[4 * i + 1] * 150 + data[4 * i + 2] * 29) >> 8;
     const mean = grey.reduce((s, v) => s + v, 0) / grey.length, found = squares(grey, width, height), four = corners(found);
     if (mean < 45) return {hint: "dark", found};
-    if (!four) return {hint: "markers", found};
-    const xs = four.map((m) => m.x), ys = four.map((m) => m.y), x0 = Math.min(...xs), x1 = Math.max(...xs), y0 = Math.min(...ys), y1 = Math.max(...ys);
+    if (!four) return {hint: found.some((m) => Math.max(m.w, m.h) > 0.16 * width) ? "back" : "markers", found};
+    const x0 = Math.min(...four.map((m) => m.x)), x1 = Math.max(...four.map((m) => m.x + m.w)), y0 = Math.min(...four.map((m) => m.y)), y1 = Math.max(...four.map((m) => m.y + m.h));
     const fill = Math.max((x1 - x0) / width, (y1 - y0) / height);
     if (fill < 0.5) return {hint: "closer", found: four};
-    let glare = 0, n = 0, sharp = 0;
+    let sharp = 0;
     const brightness = [[], [], [], []];
     for (let y = y0; y < y1; y += 1) for (let x = x0; x < x1; x += 1) {
       const i = y * width + x;
-      n += 1;
-      if (data[4 * i] > 250 && data[4 * i + 1] > 250 && data[4 * i + 2] > 250) glare += 1;
       sharp = Math.max(sharp, Math.abs(grey[i + 1] - grey[i - 1]));
       if (x % 5 === 0 && y % 5 === 0) brightness[(x > (x0 + x1) / 2 ? 1 : 0) + (y > (y0 + y1) / 2 ? 2 : 0)].push(grey[i]);
     }
     const paper = brightness.map((list) => list.sort((a, b) => a - b)[Math.floor(0.9 * list.length)] ?? 0);
-    if (glare > 0.02 * n) return {hint: "glare", found: four};
+    if (saturated(four, {data, width}) > 0.03) return {hint: "glare", found: four};
     if (Math.max(...paper) > 1.6 * Math.min(...paper)) return {hint: "shadow", found: four};
     return {hint: sharp < 60 ? "blurred" : "good", found: four};
   };
@@ -118,7 +141,7 @@
     await styled;
     const video = element("video", {muted: true, playsInline: true, srcObject: stream});
     const overlay = document.createElementNS("http://www.w3.org/2000/svg", "svg");
-    overlay.setAttribute("preserveAspectRatio", "xMidYMid slice");
+    overlay.setAttribute("preserveAspectRatio", "xMidYMid meet");
     const hint = element("p", {className: "v big"}), buttons = element("div", {className: "act"});
     const box = element("div", {className: "cam"}, video, overlay, element("div", {className: "hint", role: "status"}, hint), buttons);
     let looking = 0;
@@ -157,7 +180,7 @@
       const taken = await picture(stream, video);
       done(new File([taken], "photograph.jpg", {type: taken.type, lastModified: Date.now()}));
     };
-    return [shutter, element("span", {className: "btn", ariaHidden: "true"})];
+    return [shutter, element("span", {className: "btn", id: "time-left"})];
   });
   window.framing.judge = judge;
 

@@ -8,12 +8,13 @@
   const which = () => JSON.stringify([take.state.point ?? "", take.state.batch, take.state.tube]);
 
   // --- tube ---
+  const wrong = (tube) => tube.wrong.map((id) => messages[`tube-${id}`] ?? id).join(" ");
   const tubeRow = (tube) => {
     const row = element("li", ""), button = element("button", "", {className: "row", type: "button"}), text = element("span", "");
     const tone = tube.wrong.length ? "out" : tube.soon ? "un" : "ok";
-    const why = tube.wrong.length ? tube.wrong.map((id) => messages[`tube-${id}`] ?? id).join(" ")
-      : fill(messages[tube.last ? tube.soon ? "tube-soon" : "tube-until" : "tube-fine"], {date: tube.last});
-    text.append(element("b", tube.id), element("br", ""), element("small", tube.id === tube.batch ? "" : tube.batch));
+    const date = tube.last && new Date(tube.last).toLocaleDateString([], {dateStyle: "medium"});
+    const why = wrong(tube) || fill(messages[tube.last ? tube.soon ? "tube-soon" : "tube-until" : "tube-fine"], {date});
+    text.append(element("b", tube.id), " ", element("small", tube.id === tube.batch ? "" : fill(messages["tube-batch"], tube)), element("br", ""));
     const verdict = element("span", "", {className: `v ${tone}`});
     verdict.append(byId(`mark-${tone}`).content.cloneNode(true), element("span", why));
     text.append(verdict);
@@ -22,28 +23,35 @@
     row.append(button);
     return row;
   };
-  const pick = (tube) => {
+  const pick = (tube) => judge(tube, {batch: tube.batch, tube: tube.id === tube.batch ? "" : tube.id});
+  // Judged before the strip is dipped: a reading on this tube would be flagged.
+  const judge = (tube, chosen) => {
     const on = () => {
-      put({batch: tube.batch, tube: tube.id === tube.batch ? "" : tube.id});
+      put(chosen);
       go("sample");
     };
     if (!tube.wrong.length) return void on();
-    // Judged before the strip is dipped: a reading on this tube would be flagged.
     const note = byId("judged");
-    note.className = "note out";
-    note.replaceChildren(element("b", tube.wrong.map((id) => messages[`tube-${id}`] ?? id).join(" ")), " ", element("small", messages["tube-other"]));
+    note.replaceChildren(element("b", `${tube.id}: ${wrong(tube)}`), " ", element("small", messages["tube-other"]));
     note.hidden = byId("tube-on").hidden = false;
+    byId("scan").hidden = true;
     byId("tube-on").onclick = on;
-    note.scrollIntoView({block: "nearest"});
+    scrollTo(0, 0);
   };
 
   const tubes = () => {
     byId("tubes").replaceChildren(...(take.tubes.length ? take.tubes.map(tubeRow) : [element("li", messages[take.known ? "no-chart" : "no-data"])]));
+    take.scanning();
+    if (!take.state.scanned || !take.tube) return;
+    put({scanned: false}); // of a label: chosen already
+    judge(take.tube, {});
   };
 
   // --- sample ---
   const sampling = () => {
     for (const step of messages[`sampling-${(take.state.place || "mains").replaceAll(" ", "-")}`].split("|")) byId("sampling").append(element("li", step));
+    byId("hot").hidden = take.state.place !== "at the machine";
+    byId("cold").hidden = !byId("hot").hidden;
   };
 
   // --- dip ---
@@ -70,13 +78,13 @@
     const {after_s: after = 30, before_s: before = 90} = take.tube ?? {}, move = drawWindow(after, before);
     let shown = "";
     byId("before").hidden = byId("dipped").hidden = true;
-    byId("after").hidden = byId("again").hidden = false;
-    const framed = window.isSecureContext && navigator.mediaDevices?.getUserMedia;
+    byId("after").hidden = false;
+    const framed = window.isSecureContext && navigator.mediaDevices?.getUserMedia, shutter = byId(framed ? "camera" : "pick");
     byId("camera").hidden = !framed;
-    byId("pick").className = framed ? "btn lo" : "btn go";
     mark(4);
     window.dip.run(which(), after, before, (seconds, stage, left) => {
       byId("clock").textContent = Math.floor(seconds);
+      if (byId("time-left")) byId("time-left").textContent = fill(messages[`camera-${stage}`], {n: left});
       byId("left").textContent = stage === "late" ? messages["dip-late-how"] : fill(messages[`left-${stage}`], {n: left});
       move(seconds);
       if (stage === shown) return;
@@ -85,6 +93,13 @@
       line.append(byId(`mark-${tone}`).content.cloneNode(true), element("span", messages[`dip-${stage}`]));
       byId("message").replaceChildren(line);
       byId("window").setAttribute("class", `wb ${tone}`);
+      // Too late: the next thing to do is another dip.
+      const late = stage === "late";
+      byId(late ? "shoot" : "counting").append(byId("again"));
+      byId("again").className = late ? "btn go" : "btn lo end";
+      byId("pick").className = "btn lo";
+      byId("pick").hidden = late && Boolean(framed);
+      shutter.className = late ? "btn lo" : "btn go";
     });
   };
   const dipping = () => {
@@ -98,8 +113,8 @@
       const [file] = target.files;
       if (file) taken(file);
     };
-    if (window.dip.since(which()) !== null) timing();
     if (take.state.replaced) say(messages["replacing"]);
+    if (window.dip.since(which()) !== null) timing();
   };
   // Framing help: loaded on demand; where the camera is denied the file input remains.
   const frame = async () => {
@@ -131,8 +146,7 @@
       });
       const text = await answer.text();
       if (box.dataset.final || !box.isConnected) return;
-      if (answer.ok) box.querySelector(".answer").innerHTML = text; // a fragment of our own server, escaped there
-      else note(box, messages["preview-failed"]);
+      if (answer.ok) show(box, fragment(text)); else note(box, messages["preview-failed"]);
     } catch { if (!box.dataset.final) note(box, messages["offline"]); }
   };
   const taken = async (file) => {
@@ -143,7 +157,7 @@
     const label = `${take.state.label}, ${new Date().toLocaleTimeString([], {hour: "2-digit", minute: "2-digit"})}`;
     const key = await outbox.add(file, label, fields, replaced?.key ?? ""); // safe on this device before anything else
     if (replaced) await outbox.seen(replaced.key);
-    put({replaced: null, keys: [...(take.state.keys ?? []).filter((k) => k !== replaced?.key), key]});
+    put({replaced: null, last: {key, dipped}, keys: [...(take.state.keys ?? []).filter((k) => k !== replaced?.key), key]});
     go("answer");
     const box = place({key, label});
     await Promise.race([preview(file, box), new Promise((done) => { setTimeout(done, AHEAD_MS); })]);
@@ -151,31 +165,46 @@
   };
 
   // --- answer ---
-  // A box for one photograph's answer.
-  const place = ({key, label}) => {
+  // A box for one photograph's answer: the latest first and open, earlier ones folded.
+  const place = ({key, label, at = Date.now()}) => {
     const known = byId(`answer-${key}`);
     if (known) return known;
-    const box = element("section", "", {id: `answer-${key}`}), answer = element("div", "", {className: "answer"});
+    const box = element("details", "", {id: `answer-${key}`, className: "fold"}), line = element("summary", ""), answer = element("div", "", {className: "answer"});
+    box.dataset.at = at;
     answer.setAttribute("aria-live", "polite");
-    box.append(element("h2", label, {className: "s"}), answer);
-    byId("answers")?.prepend(box);
+    line.append(element("h2", label, {className: "s"}), element("span", "", {className: "s"}));
+    box.append(line, answer);
+    box.ontoggle = () => { line.lastChild.textContent = box.open ? "" : box.dataset.gist ?? ""; };
+    const boxes = [...byId("answers")?.children ?? []], later = boxes.find((other) => other.dataset.at <= at);
+    if (later) later.before(box); else byId("answers")?.append(box);
+    boxes.push(box);
+    for (const each of boxes) each.open = !each.previousElementSibling;
     return box;
   };
-  const note = (box, text, tone = "s") => {
-    box.querySelector(".answer").replaceChildren(element("p", text, {className: tone}));
+  const note = (box, text, tone = "s") => show(box, element("p", text, {className: tone}));
+  // Show an answer, its summary where it is folded, and as the main button what is to be done next.
+  const show = (box, shown) => {
+    box.querySelector(".answer").replaceChildren(shown);
+    box.dataset.gist = shown.dataset.summary ?? shown.textContent;
+    box.ontoggle();
+    if (box.previousElementSibling || !byId("replace")) return;
+    const again = "again" in shown.dataset;
+    byId("replace").className = again ? "btn go" : "btn lo";
+    byId("done").className = again ? "btn lo" : "btn go";
   };
+  // A fragment of a page of our own server, escaped there.
+  const fragment = (html) => new DOMParser().parseFromString(html, "text/html").body.firstElementChild;
   const join = () => {
     const link = byId("together"), readings = new Set([...byId("answers").querySelectorAll("[data-reading]")].map((e) => e.dataset.reading));
     link.hidden = readings.size < 2;
     link.href = `/together?${new URLSearchParams([...readings].map((r) => ["reading", r]))}`;
   };
-  const final = ({key, label, html}) => {
+  const final = ({key, label, at, html}) => {
     if (screen.dataset.step !== "answer") return;
-    const box = place({key, label});
+    const box = place({key, label, at}), shown = fragment(html), {reading = ""} = shown.dataset;
     box.dataset.final = "yes";
-    box.querySelector(".answer").innerHTML = html; // likewise
-    const {reading = ""} = box.querySelector(".answer").firstElementChild?.dataset ?? {};
     box.dataset.own = reading;
+    show(box, shown);
     if (take.state.replaced?.key === key) put({replaced: {...take.state.replaced, reading}});
     for (const form of box.querySelectorAll("form.own")) form.onsubmit = own;
     join();
@@ -204,9 +233,10 @@
   const answers = async () => {
     const entries = (await outbox.mine()).filter((e) => e.html || (take.state.keys ?? []).includes(e.key));
     for (const entry of entries) if (entry.html) final(entry); else if (!byId(`answer-${entry.key}`)) note(place(entry), entry.refused || messages["waits-here"]);
-    const last = () => [...byId("answers").children][0];
     byId("replace").onclick = () => {
-      put({replaced: {key: last()?.id.slice(7) ?? "", reading: last()?.dataset.own ?? ""}});
+      const box = byId("answers").firstElementChild, key = box?.id.slice(7) ?? "", {last} = take.state;
+      if (last?.key === key && last.dipped) window.dip.resume(which(), last.dipped); // the same strip, if it is not too late
+      put({replaced: {key, reading: box?.dataset.own ?? ""}});
       go("dip");
     };
     byId("second").onclick = () => go("dip");

@@ -3,6 +3,7 @@
 "use strict";
 {
   const STEPS = ["point", "tube", "sample", "dip", "answer"], CLOCK_OFF_MS = 120_000;
+  const CAN_SCAN = Boolean(window.BarcodeDetector && window.isSecureContext);
   const main = document.getElementById("content"), {account, messages} = outbox;
   const byId = (id) => document.getElementById(id);
   const element = (tag, text, more = {}) => Object.assign(document.createElement(tag), {textContent: text, ...more});
@@ -55,7 +56,8 @@
     if (!byId(`step-${step}`)) return void screen.replaceChildren(); // until the later steps are loaded
     screen.replaceChildren(byId(`step-${step}`).content.cloneNode(true));
     mark(STEPS.indexOf(step));
-    byId("about").hidden = step === "point";
+    byId("about").hidden = ["point", "answer"].includes(step);
+    byId("progress").hidden = step === "answer";
     byId("about").textContent = [state.label, state.tube || state.batch].filter(Boolean).join(" · ");
     for (const button of screen.querySelectorAll("[data-go]")) button.onclick = () => go(button.dataset.go);
     screens[step]?.();
@@ -65,10 +67,10 @@
   const mark = (now) => {
     const squares = [...document.querySelectorAll(".steps li")];
     squares.forEach((li, i) => {
-      li.className = i < now || screen.dataset.step === "answer" ? "did" : "";
-      if (i === now && screen.dataset.step !== "answer") li.setAttribute("aria-current", "step"); else li.removeAttribute("aria-current");
+      li.className = i < now ? "did" : "";
+      if (i === now) li.setAttribute("aria-current", "step"); else li.removeAttribute("aria-current");
     });
-    byId("place").textContent = screen.dataset.step === "answer" ? "" : fill(messages["step-of"], {n: now + 1, name: squares[now].innerText.trim()});
+    byId("place").textContent = fill(messages["step-of"], {n: now + 1, name: squares[now].innerText.trim()});
   };
 
   // --- sampling point ---
@@ -85,7 +87,8 @@
   };
   const pointRow = (point) => {
     const row = element("li", ""), button = element("button", "", {className: "row", type: "button"}), text = element("span", "");
-    text.append(element("b", point.site), element("br", ""), point.name, element("br", ""), element("small", dueText(point.due)));
+    text.append(element("b", point.site), element("br", ""), point.name, element("br", ""),
+      element("small", dueText(point.due), {className: new Date(point.due) < new Date(new Date().toDateString()) ? "un" : ""}));
     button.append(text);
     if (point.colours.length) button.append(glyph(point.colours));
     button.onclick = () => choose(point);
@@ -100,7 +103,7 @@
     const typed = byId("search").value.trim().toLowerCase();
     const found = data.points.filter((p) => `${p.site} ${p.name} ${p.id}`.toLowerCase().includes(typed));
     byId("points").replaceChildren(...found.slice(0, 40).map(pointRow));
-    byId("stored").textContent = !data.at ? loaded ? messages["no-data"] : "" : fill(messages[found.length ? "points-stored" : "none-found"],
+    byId("stored").textContent = !data.at ? messages[loaded ? "no-data" : "loading"] : fill(messages[found.length ? "points-stored" : "none-found"],
       {n: data.points.length, typed, time: new Date(data.at).toLocaleString([], {dateStyle: "medium", timeStyle: "short"})});
   };
 
@@ -112,29 +115,34 @@
     const id = url ? url.searchParams.get("id") ?? "" : text, point = data.points.find((p) => p.id === id), tube = data.tubes.find((t) => t.id === id || t.batch === id);
     if (point) return void choose(point);
     if (!tube) return void say(fill(messages["unknown-label"], {id}));
-    put({batch: tube.batch, tube: tube.id === tube.batch ? "" : tube.id});
-    say(fill(messages["tube-set"], {id: tube.id}));
+    put({batch: tube.batch, tube: tube.id === tube.batch ? "" : tube.id, scanned: true});
+    if (screen.dataset.step === "tube") screens.tube(); else say(fill(messages["tube-set"], {id: tube.id}));
   };
   const scan = async () => {
-    const typed = byId("search").value.trim();
-    if (!window.BarcodeDetector || !window.isSecureContext) return void (typed ? label(typed) : say(messages["scan-how"]));
     try {
       await load("framing");
       const text = await window.framing.label(messages);
       if (text) label(text);
     } catch { say(messages["camera-denied"]); }
   };
+  // Without a scanner in the browser the phone's camera app opens what a label names.
+  const scanning = () => {
+    byId("scan").hidden = !CAN_SCAN;
+    byId("scan").onclick = scan;
+    byId("scan-how").hidden = CAN_SCAN;
+  };
   const screens = {
     point: () => {
       byId("search").oninput = list;
+      byId("search").onkeydown = ({key, target}) => { if (key === "Enter" && target.value.trim()) label(target.value.trim()); };
       byId("nowhere").onclick = () => choose(null);
-      byId("scan").onclick = scan;
+      scanning();
       list();
     },
   };
   // What the later steps need of this one.
   window.take = {
-    messages, screens, screen, put, go, say, mark, fill, element, byId, choose, load, show,
+    messages, screens, screen, put, go, say, mark, fill, element, byId, choose, load, show, scanning,
     get state() { return state; },
     get tubes() { return data.tubes; },
     get known() { return Boolean(data.at); },
@@ -150,11 +158,10 @@
     const point = data.points.find((p) => p.id === asked.get("point"));
     put({next: asked.get("next") ?? ""});
     const id = asked.has("batch") ? asked.get("tube") ?? "" : tube?.id === tube?.batch ? "" : tube?.id;
-    if (asked.has("batch") || asked.has("tube")) put(tube ? {batch: tube.batch, tube: id} : {batch: "", tube: ""});
+    if (asked.has("batch") || asked.has("tube")) put(tube ? {batch: tube.batch, tube: id, scanned: true} : {batch: "", tube: ""});
     history.replaceState(null, "", "/take");
     if (point || asked.get("point") === "-") {
       choose(point ?? null);
-      if (tube) go("sample");
       return true;
     }
     const unknown = asked.get("point") || (tube ? "" : asked.get("tube") ?? asked.get("batch"));

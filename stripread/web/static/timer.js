@@ -43,7 +43,11 @@
     start: (which) => {
       sound ??= window.AudioContext ? new AudioContext() : null;
       sound?.resume();
-      dip = {which, at: Date.now()};
+      window.dip.resume(which, Date.now());
+    },
+    // Go on with a strip that was dipped before.
+    resume: (which, at) => {
+      dip = {which, at};
       last = 0;
       stage = "";
       keep();

@@ -235,6 +235,7 @@ def picture(samples: Path, name: str = "mill-yard") -> FilePayload:
 def to_dip(page: Page) -> None:
     """From the label of a point and a tube to the step in which the strip is dipped."""
     page.goto(TAKE)
+    page.get_by_role("button", name="Use this tube anyway").click()
     page.get_by_role("button", name="The sample is cool").click()
     expect(page.get_by_role("button", name="Dipped")).to_be_visible()
 

@@ -61,7 +61,7 @@ def test_from_the_first_run_to_the_first_reading(bench: Served, open_page: Open,
     page.get_by_role("button", name="Mill Yard & Co").first.click()
     page.get_by_role("button", name="samples").click()
     # The chart is a draft: said before the strip is dipped.
-    expect(page.get_by_text("Readings of this tube are flagged.")).to_be_visible()
+    expect(page.get_by_text("Readings with this tube are flagged.")).to_be_visible()
     page.get_by_role("button", name="Use this tube anyway").click()
     page.get_by_role("button", name="The sample is cool").click()
     page.get_by_role("button", name="Dipped").click()

@@ -38,7 +38,8 @@ def waits(page: Page, text: str) -> None:
 
 
 def results(page: Page, n: int) -> None:
-    expect(page.get_by_role("link", name=WHOLE)).to_have_count(n)
+    """Of all photographs, folded ones too."""
+    expect(page.locator("a", has_text=WHOLE)).to_have_count(n)
 
 
 def test_a_photograph_taken_while_another_uploads_is_sent(page: Page, bench: Served, account: str,
@@ -128,8 +129,8 @@ def test_one_taken_again_replaces_the_reading(page: Page, bench: Served, account
     first = picture(samples)
     shoot(page, first)
     results(page, 1)
-    page.get_by_role("button", name="Replace").click()
-    expect(page.get_by_text("The next photograph supersedes the reading")).to_be_visible()
+    page.get_by_role("button", name="Retake").click()
+    expect(page.get_by_text("The next photograph supersedes the last reading")).to_be_visible()
     shoot(page, picture(samples, "harbour-kiosk"))
     expect(page.get_by_text("The next photograph supersedes")).to_be_hidden()
     page.wait_for_function("() => !outbox.sending")
@@ -150,7 +151,7 @@ def test_one_taken_again_before_the_first_was_sent(page: Page, bench: Served, ac
     first = picture(samples)
     shoot(page, first)
     expect(page.get_by_text("The result then appears here")).to_be_visible()
-    page.get_by_role("button", name="Replace").click()
+    page.get_by_role("button", name="Retake").click()
     shoot(page, picture(samples, "harbour-kiosk"))
     waits(page, "Offline · 2 waiting")
     page.context.set_offline(False)

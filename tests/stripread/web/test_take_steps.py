@@ -16,13 +16,23 @@ from stripread.store.models.evidence import Photograph, Review, StoredReading
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.reading_query import ReadingFilter, readings
 
-from .conftest import BATCH, POINT, Open, Served, picture, shoot, to_dip
+from .conftest import BATCH, DIPPED, POINT, Open, Served, picture, shoot, to_dip
 
 #: Resolves when the service worker has stored all pages and the data, and is active.
 STORED = """async () => {
     const stored = async () => (await (await caches.open("pages")).keys()).length === 5;
     while (!await stored() || navigator.serviceWorker.controller?.state !== "activated")
         await new Promise((done) => { setTimeout(done, 100); });
+}"""
+
+
+#: What the framing help finds in a picture, reduced as it reduces the camera's.
+JUDGE = """async (bytes) => {
+    const bitmap = await createImageBitmap(new Blob([new Uint8Array(bytes)]));
+    const canvas = new OffscreenCanvas(480, Math.round(480 * bitmap.height / bitmap.width));
+    const context = canvas.getContext("2d");
+    context.drawImage(bitmap, 0, 0, canvas.width, canvas.height);
+    return framing.judge(context.getImageData(0, 0, canvas.width, canvas.height));
 }"""
 
 
@@ -105,10 +115,10 @@ def test_a_label_of_another_company(page: Page) -> None:
     page.goto("/take")
     expect(page.get_by_role("button", name="Mill Yard & Co").first).to_be_visible()
     page.get_by_label("Site, sampling point").fill("https://other.example/p?id=mill-tap")
-    page.get_by_role("button", name="Scan the label").click()
+    page.keyboard.press("Enter")
     problem(page, "This label belongs to another server (other.example)")
     page.get_by_label("Site, sampling point").fill(POINT)
-    page.get_by_role("button", name="Scan the label").click()
+    page.keyboard.press("Enter")
     expect(page.get_by_role("heading", name="Which tube?")).to_be_visible()
 
 
@@ -137,22 +147,18 @@ def test_a_phones_clock_that_is_off(page: Page) -> None:
 
 
 def test_framing_help_finds_the_markers(page: Page, samples: Path) -> None:
-    """On a rendered photograph reduced to the camera picture's size; a black picture is too dark. No camera needed."""
+    """On rendered photographs at the size of the camera picture: all four, with one hidden, overexposed, black."""
     page.goto("/take")
     page.evaluate("take.load('framing')")
-    seen = page.evaluate("""async (bytes) => {
-        const look = (bitmap, black) => {
-            const canvas = new OffscreenCanvas(480, Math.round(480 * bitmap.height / bitmap.width));
-            const c = canvas.getContext("2d");
-            if (!black) c.drawImage(bitmap, 0, 0, canvas.width, canvas.height);
-            return framing.judge(c.getImageData(0, 0, canvas.width, canvas.height));
-        };
-        const bitmap = await createImageBitmap(new Blob([new Uint8Array(bytes)]));
-        return [look(bitmap), look(bitmap, true).hint];
-    }""", list((samples / "sites" / "mill-yard.jpg").read_bytes()))
-    assert len(seen[0]["found"]) == 4
-    assert seen[0]["hint"] in ("good", "closer", "shadow")
-    assert seen[1] == "dark"
+    faults = [samples / "faults" / f"{name}.jpg" for name in ("overexposed", "one-marker-hidden")]
+    seen = {path.stem: page.evaluate(JUDGE, list(path.read_bytes()))
+            for path in (*(samples / "sites").glob("*.jpg"), *faults)}
+    hints = {name: found["hint"] for name, found in seen.items()}
+    assert (hints.pop("one-marker-hidden"), hints.pop("overexposed")) == ("markers", "glare")
+    assert len(hints) >= 8
+    assert set(hints.values()) == {"good"}
+    assert all(len(seen[name]["found"]) == 4 for name in hints)
+    assert page.evaluate("framing.judge(new ImageData(480, 360)).hint") == "dark"
 
 
 def test_note_withdraw_and_undo(page: Page, bench: Served, account: str, samples: Path) -> None:
@@ -278,6 +284,7 @@ def test_a_chart_withdrawn_and_a_site_closed_while_a_photograph_waits(page: Page
         work.put(Site(id="shed", name="The Shed"), "made")
         work.put(SamplingPoint(id="shed-tap", site="shed", place="mains", name="tap"), "made")
     page.goto("/take?point=shed-tap&batch=ending")
+    page.get_by_role("button", name="Use this tube anyway").click()
     page.get_by_role("button", name="The sample is cool").click()
     page.context.set_offline(True)
     shoot(page, picture(samples))
@@ -290,3 +297,50 @@ def test_a_chart_withdrawn_and_a_site_closed_while_a_photograph_waits(page: Page
     expect(page.get_by_text("The sampling point or its site was closed")).to_be_visible()
     (photograph,) = store.find(Photograph, account=account)
     assert photograph.point == "shed-tap"
+
+
+def test_two_strips_without_a_connection(page: Page, samples: Path) -> None:
+    """The latest photograph is first and open, earlier ones are folded, before and after their results arrive."""
+    to_dip(page)
+    shoot(page, picture(samples))
+    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
+    page.context.set_offline(True)
+    shoot(page, picture(samples, "harbour-kiosk"))
+    boxes = page.locator("#answers > details")
+    expect(boxes).to_have_count(2)
+    expect(boxes.first).to_contain_text("stored on this phone and sent when you are online")
+    expect(boxes.first).to_have_attribute("open", "")
+    expect(boxes.nth(1)).not_to_have_attribute("open", "")
+    page.reload()
+    expect(boxes.first).to_contain_text("Stored on this phone, waiting to be sent.")
+    page.context.set_offline(False)
+    expect(boxes.first.get_by_role("link", name="Show full reading")).to_be_visible()
+    expect(boxes.nth(1)).not_to_have_attribute("open", "")
+    expect(page.get_by_role("link", name="Combine the readings")).to_be_visible()
+
+
+def test_a_strip_photographed_again_keeps_its_time(page: Page, samples: Path) -> None:
+    """No strip: Retake is the main button, and the timer goes on; when it is too late, Dip again is."""
+    page.clock.install(time=DIPPED)
+    to_dip(page)
+    page.get_by_role("button", name="Dipped").click()
+    page.clock.fast_forward(40_000)
+    shoot(page, picture(samples, "../faults/no-strip"))
+    expect(page.get_by_role("button", name="Retake")).to_have_class("btn go")
+    page.get_by_role("button", name="Retake").click()
+    expect(page.get_by_role("status")).to_have_text("Photograph now")
+    page.clock.fast_forward(60_000)
+    expect(page.get_by_role("status")).to_have_text("Too late for this strip")
+    expect(page.locator("#shoot").get_by_role("button", name="Dip again")).to_have_class("btn go")
+    page.locator("#shoot").get_by_role("button", name="Dip again").click()
+    expect(page.get_by_role("status")).to_have_text("Wait")
+    expect(page.locator("#shoot").get_by_role("button", name="Dip again")).to_have_count(0)
+
+
+def test_a_tube_is_judged_that_a_label_names(page: Page) -> None:
+    """An unreleased batch, scanned before the sampling point: the reason is shown before the strip is dipped."""
+    page.goto(f"/t?id={BATCH}")
+    page.get_by_role("button", name="Mill Yard & Co").first.click()
+    expect(page.get_by_role("alert")).to_contain_text(f"{BATCH}: Chart not released.")
+    page.get_by_role("button", name="Use this tube anyway").click()
+    expect(page.get_by_role("heading", name="Draw the sample")).to_be_visible()
