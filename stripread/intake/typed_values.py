@@ -21,6 +21,9 @@ Method = Literal["titration", "meter", "photometer"]
 METHODS: Final[tuple[Method, ...]] = get_args(Method)
 #: What is measured in the field in addition to strips.
 TYPED: Final = ("hardness", "alkalinity", "ph", "chloride", "chlorine")
+#: What a method usually measures (common practice, no source); others are possible.
+USUAL: Final[Mapping[Method, tuple[str, ...]]] = {
+    "titration": ("hardness", "alkalinity", "chloride"), "meter": ("ph",), "photometer": TYPED}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -73,7 +73,8 @@ def show(request: RequestContext) -> Response:
     due = due_items(store, intervals, seen, scope)
     # What is to be done at a site first; materials belong to no site.
     items = sorted((i for i in due if i.on <= seen.today + _AHEAD), key=lambda i: not i.site)
-    answer = page(request, "today.html", due=items[:_MOST_DUE], n_due=len(items), today=seen.today, latest=latest,
-                  since=since, parts=role_parts(request, seen, due), colours=glyphs(store, [r.id for r in latest]))
+    answer = page(request, "today.html", due=items[:_MOST_DUE], n_due=len(items), today=seen.today, now=now,
+                  latest=latest, since=since, parts=role_parts(request, seen, due),
+                  colours=glyphs(store, [r.id for r in latest]))
     note_visit(request.http, answer, now)
     return answer

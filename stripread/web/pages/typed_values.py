@@ -11,7 +11,7 @@ from urllib.parse import urlencode
 from starlette.responses import Response
 
 from assess.draws import Interval
-from shared.analytes import ANALYTES
+from shared.analytes import ANALYTES, capitalise
 from shared.errors import InputError
 from shared.estimate import Measurement
 from shared.notation import Notation, significant
@@ -20,6 +20,7 @@ from stripread.intake.laboratory_samples import laboratory_samples
 from stripread.intake.typed_values import (
     METHODS,
     TYPED,
+    USUAL,
     TypedValue,
     TypedValues,
     parse_typed_values,
@@ -78,8 +79,8 @@ def take(request: RequestContext) -> Response:
     try:
         values = parse_typed_values(typed)
     except InputError as error:
-        detail = "; ".join(filter(None, (f"{error.where}: {error.what}", error.found, error.allowed)))
-        return _step(request, "values", status=422, wrong=detail, here=here, method=typed.method)
+        return _step(request, "values", status=422, wrong=_sentence(error), here=here, method=typed.method,
+                     faulty=next((a for a in TYPED if ANALYTES[a].name == error.where), ""))
     if request.field("confirmed"):
         stored = store_typed_values(request.store, request.account, typed)
         return go(f"/values?{urlencode({'point': point.id, 'result': stored[0].id})}")
@@ -88,11 +89,18 @@ def take(request: RequestContext) -> Response:
                                                                              request.notation))
 
 
+def _sentence(error: InputError) -> str:
+    """Return what is wrong and what to enter."""
+    what = f"{error.found} is {error.what}" if error.what.startswith("not ") else error.what
+    return f"{capitalise(error.where)}: {what}. Enter {error.allowed}."
+
+
 def _step(request: RequestContext, step: str, *, status: int = 200, wrong: str = "", **shown: object) -> Response:
     fields = [(a, ANALYTES[a].name, request.notation.unit_for(ANALYTES[a].unit), request.field(a),
                request.field(f"u-{a}")) for a in TYPED]
     return page(request, "typed-values.html", status=status, wrong=wrong, step=step, steps=STEPS, at=STEPS.index(step),
-                fields=fields, methods=METHODS, **{"here": None, "method": "", **shown})
+                fields=fields, methods=METHODS, usual=USUAL,
+                **{"here": None, "method": "", "faulty": "", **shown})
 
 
 def _lines(store: Store, point: str, values: Mapping[str, TypedValue], notation: Notation) -> list[TypedLine]:
@@ -101,9 +109,13 @@ def _lines(store: Store, point: str, values: Mapping[str, TypedValue], notation:
     read = {v.analyte: v for v in last[0].values} if last else {}
     return [TypedLine(a, _text(Interval(value=v.value, low=v.value, high=v.value), a, notation),
                       notation.mark(significant(notation.express(v.half_width(a), ANALYTES[a].unit), 2)), v.u is None,
-                      notation.unit_for(ANALYTES[a].unit), _text(read[a], a, notation) if a in read else "",
-                      last[0].at if a in read else None)
+                      notation.unit_for(ANALYTES[a].unit),
+                      _with_unit(read[a], a, notation) if a in read else "", last[0].at if a in read else None)
             for a, v in values.items()]
+
+
+def _with_unit(value: ValueWithInterval, analyte: str, notation: Notation) -> str:
+    return f"{_text(value, analyte, notation)} {notation.unit_for(ANALYTES[analyte].unit)}".strip()
 
 
 def _text(value: ValueWithInterval, analyte: str, notation: Notation) -> str:

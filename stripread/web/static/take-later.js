@@ -248,6 +248,17 @@
       location.href = next.origin === location.origin ? next.href : "/"; // an address of this server only
     };
   };
+  // The session has expired: after signing in the photographs are sent.
+  addEventListener("outbox-changed", async () => {
+    if (!outbox.signIn || screen.dataset.step !== "answer") return;
+    for (const {key, html, refused} of await outbox.mine()) {
+      const box = html || refused ? null : byId(`answer-${key}`);
+      if (!box) continue;
+      const text = element("p", `${messages["signed-out"]} `, {className: "note un"});
+      text.append(element("a", messages["sign-in-to-send"], {href: `/sign-in?next=${encodeURIComponent("/take#answer")}`}));
+      show(box, text);
+    }
+  });
   addEventListener("outbox-sent", ({detail}) => final(detail));
   addEventListener("outbox-progress", ({detail: {key, sent, of}}) => {
     const box = byId(`answer-${key}`);

@@ -72,7 +72,7 @@ def test_from_setting_to_the_sheet(served: Served, material: Material) -> None:
     technician.post("/commissioning", unit="quay-filter", setting="40")
     assert heading(technician) == "Photograph the treated water"
     # The photograph of the first setting leaves the step where it is, and the page states why.
-    assert "does not count: the unit was set" in technician.get(HERE).text
+    assert "is too old: the unit was set" in technician.get(HERE).text
     put_reading(material, "out again", "quay-out", BLENDED, days_ago=0)
     assert heading(technician) == "Setting confirmed"
     sheet = technician.get("/commissioning/sheet?unit=quay-filter").text

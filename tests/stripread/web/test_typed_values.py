@@ -33,7 +33,7 @@ def test_from_the_point_to_the_result(stocked: Served, technician: Browser) -> N
     check = technician.post("/values", **GIVEN).text
     assert step(check) == "Check"
     # The last strip of `records` read 320 mg/L there.
-    assert "Last strip: 320," in check
+    assert "Last strip: 320 mg/L CaCO3," in check
     assert not stocked.store.find(LabResult)
     assert 'value="62.0"' in technician.post("/values", **GIVEN, change="yes").text
     stored = technician.post("/values", **GIVEN, confirmed="yes")
@@ -47,7 +47,7 @@ def test_from_the_point_to_the_result(stocked: Served, technician: Browser) -> N
 
 
 @pytest.mark.parametrize(("values", "named"), [
-    ({"hardness": "", "alkalinity": ""}, "no value was entered"), ({"hardness": "6O"}, "total hardness"),
+    ({"hardness": "", "alkalinity": ""}, "no value was entered"), ({"hardness": "6O"}, "is not a possible value. Enter a number from 0 to"),
     ({"hardness": "62", "u-hardness": "-3"}, "not a possible uncertainty"),
     ({"hardness": "", "u-hardness": "3"}, "an uncertainty was entered without a value")])
 def test_what_is_wrong_is_named_with_the_entries(technician: Browser, values: dict[str, str], named: str) -> None:
