@@ -47,7 +47,8 @@ def test_from_the_point_to_the_result(stocked: Served, technician: Browser) -> N
 
 
 @pytest.mark.parametrize(("values", "named"), [
-    ({"hardness": "", "alkalinity": ""}, "no value was entered"), ({"hardness": "6O"}, "is not a possible value. Enter a number from 0 to"),
+    ({"hardness": "", "alkalinity": ""}, "no value was entered"),
+    ({"hardness": "6O"}, "is not a possible value. Enter a number from 0 to"),
     ({"hardness": "62", "u-hardness": "-3"}, "not a possible uncertainty"),
     ({"hardness": "", "u-hardness": "3"}, "an uncertainty was entered without a value")])
 def test_what_is_wrong_is_named_with_the_entries(technician: Browser, values: dict[str, str], named: str) -> None:
