@@ -51,7 +51,7 @@ TYPES: Final = {".css": "text/css; charset=utf-8", ".js": "text/javascript; char
 #: Scripts of all pages of a technician, in their order, loaded as one file; what sends the queue is apart.
 _QUEUE: Final = ("page.js", "outbox-store.js", "outbox-entries.js", "outbox-view.js")
 #: Section of the messages that a script uses, put before it.
-_TEXTS: Final = {"outbox-entries.js": "script", "outbox.js": "sending-script", "take.js": "take-script",
+TEXTS: Final = {"outbox-entries.js": "script", "outbox.js": "sending-script", "take.js": "take-script",
                  "take-later.js": "later-script", "queue-page.js": "queue-script"}
 #: Not a static file: its address must not change.
 _WORKER: Final = "service-worker.js"
@@ -96,9 +96,9 @@ def worker_script() -> bytes:
 
 def _texts(name: str) -> bytes:
     """Return the texts of a script as a statement: no page need carry them, and browsers keep them."""
-    if name not in _TEXTS:
+    if name not in TEXTS:
         return b""
-    return b"Object.assign(outbox.messages," + json.dumps(load_messages().section(_TEXTS[name])).encode() + b");\n"
+    return b"Object.assign(outbox.messages," + json.dumps(load_messages().section(TEXTS[name])).encode() + b");\n"
 
 
 def _without_margins(name: str, text: bytes) -> bytes:

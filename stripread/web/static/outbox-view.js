@@ -30,7 +30,7 @@
   };
 
   const indicate = (n, refused) => {
-    const name = refused ? "queue-refused" : outbox.signIn && n ? "queue-sign-in" : !n ? navigator.onLine ? "queue-sent" : "offline" : navigator.onLine ? "queue-waits" : "queue-offline";
+    const name = refused ? "queue-refused" : outbox.signIn && n ? "queue-sign-in" : !n ? navigator.onLine ? "queue-sent" : "queue-no-connection" : navigator.onLine ? "queue-waits" : "queue-offline";
     state.textContent = fill(messages[name], {n: refused || n});
     state.classList.toggle("wait", n + refused > 0);
   };

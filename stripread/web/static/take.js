@@ -111,6 +111,10 @@
   const label = (text) => { // of a point, a tube or a batch; another server's is not ours
     let url = null;
     try { url = new URL(text); } catch { /* an ID, typed or printed */ }
+    if (url && byId("search")) {
+      byId("search").value = "";
+      list();
+    }
     if (url && url.origin !== location.origin) return void say(fill(messages["foreign-label"], {host: url.host}));
     const id = url ? url.searchParams.get("id") ?? "" : text, point = data.points.find((p) => p.id === id), tube = data.tubes.find((t) => t.id === id || t.batch === id);
     if (point) return void choose(point);
@@ -165,9 +169,9 @@
       return true;
     }
     const unknown = asked.get("point") || (tube ? "" : asked.get("tube") ?? asked.get("batch"));
-    if (!unknown) return false;
+    if (!unknown && !tube) return false;
     show();
-    say(fill(messages["unknown-label"], {id: unknown}));
+    say(unknown ? fill(messages["unknown-label"], {id: unknown}) : fill(messages["tube-set"], {id: tube.id}));
     return true;
   };
   const refresh = async () => {

@@ -8,7 +8,7 @@ from pathlib import Path
 import stripread.web
 from stripread.store.reading_status import REVIEW_STATUS_NAMES
 from stripread.web.rendering import OTHERS, PAGES
-from stripread.web.static_files import load_messages
+from stripread.web.static_files import TEXTS, load_messages
 
 HOME = Path(str(stripread.web.__file__)).parent
 SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))
@@ -42,4 +42,11 @@ def test_each_review_status_has_a_text() -> None:
 
 def test_refusals_have_words() -> None:
     asked = set(re.findall(r'HTTPRefusal\(\d+, "([a-z-]+)"', SOURCES)) | set(re.findall(r'\d{3}: "([a-z-]+)"', SOURCES))
+    asked |= set(re.findall(r'_IN_API = {"[a-z-]+": "([a-z-]+)"}', SOURCES))
     assert asked | {"fault", "store"} == load_messages().section("refused").keys()
+
+
+def test_no_script_replaces_a_text_of_another() -> None:
+    """Scripts of a page add their texts to one object."""
+    sections = [load_messages().section(name) for name in set(TEXTS.values())]
+    assert len({key for texts in sections for key in texts}) == sum(map(len, sections))

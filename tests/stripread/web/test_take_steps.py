@@ -340,6 +340,7 @@ def test_a_strip_photographed_again_keeps_its_time(page: Page, samples: Path) ->
 def test_a_tube_is_judged_that_a_label_names(page: Page) -> None:
     """An unreleased batch, scanned before the sampling point: the reason is shown before the strip is dipped."""
     page.goto(f"/t?id={BATCH}")
+    problem(page, f"Tube {BATCH}. Now choose the sampling point.")
     page.get_by_role("button", name="Mill Yard & Co").first.click()
     expect(page.get_by_role("alert")).to_contain_text(f"{BATCH}: Chart not released.")
     page.get_by_role("button", name="Use this tube anyway").click()
