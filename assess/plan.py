@@ -120,7 +120,7 @@ def _untreated(judgements: tuple[Judgement, ...], tap: Option) -> str:
         acceptable = "The measured values are acceptable. " if _names(judgements, "within-limits") else ""
         return f"{acceptable}Measure {listed(unread)} before installing anything."
     if open_:
-        return f"Nothing is out of limits, but inconclusive: {listed(open_)}. Measure again before installing anything."
+        return f"Measure again before installing anything. Nothing is out of limits; inconclusive: {listed(open_)}."
     step = "The tap water needs only a particle filter."
     return step if tap.loss.total < _STATED_COST else f"{step} {_cup_cost(tap)}"
 

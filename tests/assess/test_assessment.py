@@ -101,7 +101,7 @@ def test_the_plan_for_unread_values(tap: Callable[..., Any], terms: AssessmentSe
 
 def test_the_plan_for_a_value_at_the_limit(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
     plan = assess(tap(hardness="88 ± 8 mg/L CaCO3").sample, terms).plan
-    assert plan.next_step.startswith("Nothing is out of limits, but inconclusive: ")
+    assert plan.next_step.startswith("Measure again before installing anything. Nothing is out of limits;")
     assert plan.option.kind == "none"
     assert any(step.startswith("Total hardness: measure hardness (titration or laboratory)") for step in plan.first)
 

@@ -125,7 +125,7 @@ def test_a_photograph_without_result_is_stored_and_states_the_remedy(bench: Serv
     data = phone_photo(samples / "faults" / f"{sample}.jpg", taken="2031:05:04 09:31:00").data
     answer = send(technician, data).text
     assert flag in answer
-    assert "Take the photograph again" in answer
+    assert "Retake the photograph if the reading window is still open" in answer
     assert bench.store.find(Photograph, point=POINT)
 
 
