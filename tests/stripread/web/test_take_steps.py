@@ -131,6 +131,31 @@ def test_a_denied_camera_leaves_the_camera_app(page: Page) -> None:
     expect(page.get_by_label("Camera app")).to_be_attached()
 
 
+#: A camera that shows a photograph.
+CAMERA = """async (bytes) => {
+    const bitmap = await createImageBitmap(new Blob([new Uint8Array(bytes)]));
+    const canvas = document.createElement("canvas");
+    canvas.width = bitmap.width;
+    canvas.height = bitmap.height;
+    setInterval(() => canvas.getContext("2d").drawImage(bitmap, 0, 0), 100);
+    navigator.mediaDevices.getUserMedia = async () => canvas.captureStream(10);
+}"""
+
+
+def test_the_camera_of_the_page(page: Page, bench: Served, account: str, samples: Path) -> None:
+    """The hint, the time left until the reading window opens, the shutter, the result."""
+    to_dip(page)
+    page.evaluate(CAMERA, list((samples / "sites" / "mill-yard.jpg").read_bytes()))
+    page.get_by_role("button", name="Dipped").click()
+    page.get_by_role("button", name="Photograph", exact=True).click()
+    expect(page.locator(".cam .hint")).to_have_text("Good. Take the photograph.")
+    expect(page.locator("#time-left")).to_contain_text("opens in")
+    page.get_by_role("button", name="Take the photograph").click()
+    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
+    (photograph,) = bench.store.find(Photograph, account=account)
+    assert photograph.dipped is not None
+
+
 def test_without_a_secure_address_the_page_states_what_is_missing(page: Page) -> None:
     """The camera app is then the main button."""
     page.add_init_script("Object.defineProperty(window, 'isSecureContext', {value: false});")
@@ -233,6 +258,7 @@ def test_a_session_that_ends_in_the_middle_of_an_upload(page: Page, bench: Serve
     page.route("**/take/uploads/*", ending)
     shoot(page, photo)
     expect(page.locator("#queue-state")).to_have_text("Sign in · 1 waiting")
+    expect(page.get_by_role("link", name="Sign in to send it")).to_be_visible()
     assert 0 < sent[0] < len(photo["buffer"])
     page.context.add_cookies([{"name": c["name"], "value": c["value"], "url": bench.url} for c in cookies])
     with page.expect_request(lambda r: r.method == "POST" and "offset=" in r.url) as rest:
