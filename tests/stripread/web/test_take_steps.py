@@ -26,16 +26,6 @@ STORED = """async () => {
 }"""
 
 
-#: What the framing help finds in a picture, reduced as it reduces the camera's.
-JUDGE = """async (bytes) => {
-    const bitmap = await createImageBitmap(new Blob([new Uint8Array(bytes)]));
-    const canvas = new OffscreenCanvas(480, Math.round(480 * bitmap.height / bitmap.width));
-    const context = canvas.getContext("2d");
-    context.drawImage(bitmap, 0, 0, canvas.width, canvas.height);
-    return framing.judge(context.getImageData(0, 0, canvas.width, canvas.height));
-}"""
-
-
 @pytest.fixture
 def account(bench: Served) -> str:
     return bench.account("technician")
@@ -122,40 +112,6 @@ def test_a_label_of_another_company(page: Page) -> None:
     expect(page.get_by_role("heading", name="Which tube?")).to_be_visible()
 
 
-def test_a_denied_camera_leaves_the_camera_app(page: Page) -> None:
-    page.add_init_script("navigator.mediaDevices.getUserMedia = async () => { throw new Error('NotAllowedError'); };")
-    to_dip(page)
-    page.get_by_role("button", name="Dipped").click()
-    page.get_by_role("button", name="Photograph", exact=True).click()
-    problem(page, "The camera is not available to this page. Use the camera app")
-    expect(page.get_by_label("Camera app")).to_be_attached()
-
-
-#: A camera that shows a photograph.
-CAMERA = """async (bytes) => {
-    const bitmap = await createImageBitmap(new Blob([new Uint8Array(bytes)]));
-    const canvas = document.createElement("canvas");
-    canvas.width = bitmap.width;
-    canvas.height = bitmap.height;
-    setInterval(() => canvas.getContext("2d").drawImage(bitmap, 0, 0), 100);
-    navigator.mediaDevices.getUserMedia = async () => canvas.captureStream(10);
-}"""
-
-
-def test_the_camera_of_the_page(page: Page, bench: Served, account: str, samples: Path) -> None:
-    """The hint, the time left until the reading window opens, the shutter, the result."""
-    to_dip(page)
-    page.evaluate(CAMERA, list((samples / "sites" / "mill-yard.jpg").read_bytes()))
-    page.get_by_role("button", name="Dipped").click()
-    page.get_by_role("button", name="Photograph", exact=True).click()
-    expect(page.locator(".cam .hint")).to_have_text("Good. Take the photograph.")
-    expect(page.locator("#time-left")).to_contain_text("opens in")
-    page.get_by_role("button", name="Take the photograph").click()
-    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
-    (photograph,) = bench.store.find(Photograph, account=account)
-    assert photograph.dipped is not None
-
-
 def test_without_a_secure_address_the_page_states_what_is_missing(page: Page) -> None:
     """The camera app is then the main button."""
     page.add_init_script("Object.defineProperty(window, 'isSecureContext', {value: false});")
@@ -169,21 +125,6 @@ def test_a_phones_clock_that_is_off(page: Page) -> None:
     page.clock.set_fixed_time(dt.datetime.now(dt.UTC) + dt.timedelta(hours=3))
     page.goto("/take")
     expect(page.locator("#clock-off")).to_contain_text("differs from the server's by 180 min")
-
-
-def test_framing_help_finds_the_markers(page: Page, samples: Path) -> None:
-    """On rendered photographs at the size of the camera picture: all four, with one hidden, overexposed, black."""
-    page.goto("/take")
-    page.evaluate("take.load('framing')")
-    faults = [samples / "faults" / f"{name}.jpg" for name in ("overexposed", "one-marker-hidden")]
-    seen = {path.stem: page.evaluate(JUDGE, list(path.read_bytes()))
-            for path in (*(samples / "sites").glob("*.jpg"), *faults)}
-    hints = {name: found["hint"] for name, found in seen.items()}
-    assert (hints.pop("one-marker-hidden"), hints.pop("overexposed")) == ("markers", "glare")
-    assert len(hints) >= 8
-    assert set(hints.values()) == {"good"}
-    assert all(len(seen[name]["found"]) == 4 for name in hints)
-    assert page.evaluate("framing.judge(new ImageData(480, 360)).hint") == "dark"
 
 
 def test_note_withdraw_and_undo(page: Page, bench: Served, account: str, samples: Path) -> None:
