@@ -185,7 +185,7 @@ def test_a_registered_chart_is_released_and_withdrawn_by_the_current_account(
     assert run(["chart", "show", BATCH, "--json"]) == 0
     printed = json.loads(capsys.readouterr().out)
     assert printed["state"] == "chart-withdrawn"
-    assert [(r["state"], r["who"], r["why"]) for r in printed["releases"]] == [
+    assert [(r["state"], r["by"], r["why"]) for r in printed["releases"]] == [
         ("released", account, "checks passed"), ("withdrawn", account, "a drift was seen")]
     assert run(["chart", "show", "another"]) == 2
     assert "allowed: batches samples, or a chart file" in capsys.readouterr().err
