@@ -77,11 +77,16 @@ def test_one_formatter_in_any_notation() -> None:
     ("Above about 90 mg/L CaCO3 scale is the worry.", "Above about 5 °dH scale is the worry."),
     ("It is 62.3 mg/L CaCO3 (58.1 to 66.9); pH 7.4.", "It is 3,49 °dH (3,26 to 3,75); pH 7,4."),
     ("Permitted: 40 to 75 mg/L CaCO3.", "Permitted: 2,2 to 4,2 °dH."),
-    *((same, same) for same in ("ISO/IEC 17025:2017, 7.8.6", "stripread 0.1.0", "2031-05-04")),
+    *((same, same) for same in ("ISO/IEC 17025:2017, 7.8.6", "stripread 0.1.0", "2031-05-04-C1.jpg", "2031-13-45")),
 ])
 def test_numbers_in_sentences(sentence: str, shown: str) -> None:
     assert GERMAN.prose(sentence) == shown
     assert Notation().prose(sentence) == sentence
+
+
+def test_days_in_sentences() -> None:
+    sentence = "Opened 2031-05-04, 95 % interval 2031-10-03 to 2031-10-09."
+    assert Notation().prose(sentence) == "Opened 4 May 2031, 95 % interval 3 Oct 2031 to 9 Oct 2031."
 
 
 @given(st.floats(1e-6, 1e8), st.integers(1, 6))

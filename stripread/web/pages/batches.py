@@ -19,7 +19,7 @@ from shared.strip import default_strip
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.check_standards import for_control
 from stripread.intake.qualification import check_pairs, release_chart, withdraw_chart
-from stripread.intake.standards import register_strip_batch
+from stripread.intake.standards import register_strip_batch, standards_of
 from stripread.reading.check_samples import judge
 from stripread.report.calibration_text import validity
 from stripread.report.control_plot import control_plot
@@ -186,6 +186,7 @@ def _batch_shown(request: RequestContext, line: BatchLine, *, status: int = 200,
         summaries=check_summaries(checked), number=number, compared=compared_with_previous(store, line.chart),
         controlled=control_figures(control_charts(for_control(store), line.batch.id), request.notation),
         errors={c.analyte: level_errors(c, request.notation) for c in chart.curves} if chart else {},
+        planned=bool(standards_of(store, line.batch.id).plan),
         names=names_of(store, {r.account for r in line.releases}))
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from datetime import date
 from itertools import islice
 from pathlib import Path
@@ -15,7 +16,7 @@ from starlette.responses import Response
 from shared.errors import InputError
 from stripread.exchange.csv_import import columns, records_of
 from stripread.exchange.import_records import ParsedRecord, RecordChange, import_all, import_changes
-from stripread.intake.reassess import assess_imported
+from stripread.intake.reassess import AssessmentChange, assess_imported
 from stripread.intake.terms import catalogue, limit_sets, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, load_sites
@@ -27,6 +28,7 @@ from stripread.operations.assignment import (
     limit_changes,
     unit_changes,
 )
+from stripread.report.figures.window import tone
 from stripread.store.models.sites import LimitAssignment, SamplingPoint
 from stripread.web.listing import group_names
 from stripread.web.refusals import HTTPRefusal
@@ -36,10 +38,10 @@ from stripread.web.request import RequestContext
 C = TypeVar("C")
 
 
-def preview_or_apply(request: RequestContext, shown: Callable[..., Response], then: str,
+def preview_or_apply(request: RequestContext, shown: Callable[..., Response],
                      changes_of: Callable[[Sequence[str]], Sequence[C]],
-                     apply: Callable[[Sequence[C]], object]) -> Response:
-    """Return the page with the changes of the chosen points; apply them and go to ``then`` once confirmed.
+                     apply: Callable[[Sequence[C]], Response]) -> Response:
+    """Return the page with the changes of the chosen points; once confirmed, apply them and return what follows.
 
     ``shown`` is called with the request and with ``changes``, or with ``status`` and ``wrong``.
     """
@@ -52,8 +54,13 @@ def preview_or_apply(request: RequestContext, shown: Callable[..., Response], th
         return shown(request, status=422, wrong=request.app.messages("intervals.none-chosen"))
     if not request.field("confirmed"):
         return shown(request, changes=changes)
-    apply(changes)
-    return go(then)
+    return apply(changes)
+
+
+def _assessed_again(request: RequestContext, stored: str, found: Sequence[AssessmentChange]) -> Response:
+    """Return the page of the assessments that a change replaced; ``stored``: what was changed, in words."""
+    return page(request, "assessed-again.html", stored=stored, changes=found[:_SHOWN], n=len(found), verdict_tone=tone,
+                others=sum(c.changes_verdict for c in found))
 
 
 #: Bytes of a table, and changes that a preview lists.
@@ -76,12 +83,13 @@ def import_table(request: RequestContext) -> Response:
         found = _parsed(request)
         changes = list(import_changes(request.store, found))
         if not request.field("confirmed"):
+            import_all(request.store, found, by=request.account, why="preview", dry_run=True)
             return _import_shown(request, changes=changes, total=len(found))
         import_all(request.store, found, by=request.account, why="imported on the page")
     except InputError as error:
         return _import_shown(request, status=422, wrong=error.message)
-    assess_imported(request.store, request.account, (p.record for p in found))
-    return go("/sites")
+    return _assessed_again(request, request.app.messages("importing.done", n=len(found)),
+                           assess_imported(request.store, request.account, (p.record for p in found)))
 
 
 def _check(request: RequestContext) -> None:
@@ -104,9 +112,10 @@ def _parsed(request: RequestContext) -> list[ParsedRecord]:
         file = Path(folder) / _NAME
         file.write_text(request.field("table"), encoding="utf-8")
         try:
-            return list(records_of([file], store.clock(), catalogue(own_terms(store))))
-        except InputError as error:
             # The folder on the server is of no use to the reader.
+            return [replace(p, where=p.where.replace(f"{folder}/", ""))
+                    for p in records_of([file], store.clock(), catalogue(own_terms(store)))]
+        except InputError as error:
             raise type(error)(error.what, where=error.where.replace(f"{folder}/", ""), found=error.found,
                               allowed=error.allowed, remedy=error.remedy) from error
 
@@ -118,7 +127,7 @@ def show_intervals(request: RequestContext) -> Response:
 
 def set_intervals(request: RequestContext) -> Response:
     """Show which intervals change; with the preview confirmed, set them."""
-    return preview_or_apply(request, _intervals, "/schedule", lambda chosen: _other_intervals(request, chosen),
+    return preview_or_apply(request, _intervals, lambda chosen: _other_intervals(request, chosen),
                             lambda points: _set(request, points))
 
 
@@ -128,10 +137,11 @@ def _other_intervals(request: RequestContext, chosen: Sequence[str]) -> list[Sam
     return [p for p in _points(request) if p.id in chosen and p.every_days != days]
 
 
-def _set(request: RequestContext, points: Sequence[SamplingPoint]) -> None:
+def _set(request: RequestContext, points: Sequence[SamplingPoint]) -> Response:
     with request.store.writing(request.account) as work:
         for point in points:
             work.put(msgspec.structs.replace(point, every_days=_days(request.field("days"))), "interval set")
+    return go("/schedule")
 
 
 def _intervals(request: RequestContext, *, status: int = 200, wrong: str = "",
@@ -173,9 +183,10 @@ def set_limits(request: RequestContext) -> Response:
         return LimitAssignment(since=_day(request.field("since")), limits=request.field("limits") or None)
 
     return preview_or_apply(
-        request, _limits_shown, "/sites",
+        request, _limits_shown,
         lambda chosen: limit_changes(request.store, request.access, chosen, assigned()),
-        lambda changes: assign_limits(request.store, request.account, changes, assigned()))
+        lambda changes: _assessed_again(request, request.app.messages("limiting.done", n=len(changes)),
+                                        assign_limits(request.store, request.account, changes, assigned())))
 
 
 def _day(text: str) -> date:
@@ -208,9 +219,10 @@ def set_units(request: RequestContext) -> Response:
     """Show which points get another unit; with the preview confirmed, record it."""
     unit = request.field("catalogue")
     return preview_or_apply(
-        request, _units_shown, "/sites",
+        request, _units_shown,
         lambda chosen: unit_changes(request.store, request.access, chosen, unit),
-        lambda changes: assign_unit(request.store, request.account, changes, unit))
+        lambda changes: _assessed_again(request, request.app.messages("assigning.done", n=len(changes)),
+                                        assign_unit(request.store, request.account, changes, unit)))
 
 
 def _units_shown(request: RequestContext, *, status: int = 200, wrong: str = "",

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from itertools import product
 from tempfile import gettempdir
 
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from stripread.intake.terms import limit_sets, own_terms
 from stripread.store.accounts import restrict_account
+from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import SamplingPoint, Service, Site, Unit
 
 from .conftest import Served
@@ -23,7 +25,7 @@ def test_a_pasted_table_is_shown_before_it_is_written(stocked: Served) -> None:
     assert preview.status_code == 200
     assert "1 of 1 rows add or change a record" in preview.text
     assert not store.find(Site, id="mole")
-    assert manager.post("/sites/import", table=TABLE, confirmed="yes").status_code == 303
+    assert "Imported. Rows: " in manager.post("/sites/import", table=TABLE, confirmed="yes").text
     mole = store.get(Site, "mole")
     assert (mole.name, mole.latitude, mole.longitude) == ("The Mole", 48.2, 16.4)
     assert "0 of 1 rows" in manager.post("/sites/import", table=TABLE).text
@@ -33,9 +35,10 @@ def test_a_pasted_table_is_shown_before_it_is_written(stocked: Served) -> None:
 
 def test_a_wrong_row_is_named_and_nothing_is_written(stocked: Served) -> None:
     manager, head = stocked.role("manager"), stocked.store.head()
-    cases = (("site,name,latitude\nx,X,91\n", "latitude"), ("splendid,name\nx,X\n", "splendid"), ("", "table"))
-    for table, words in cases:
-        answer = manager.post("/sites/import", table=table, confirmed="yes")
+    cases = (("site,name,latitude\nx,X,91\n", "latitude"), ("splendid,name\nx,X\n", "splendid"), ("", "table"),
+             ("site,name,group\nx,X,no-such\n", "no such group"))
+    for (table, words), given in product(cases, ({}, {"confirmed": "yes"})):
+        answer = manager.post("/sites/import", table=table, **given)
         assert answer.status_code == 422
         assert words in answer.text
         assert gettempdir() not in answer.text
@@ -77,7 +80,9 @@ def test_one_unit_for_many_points(served: Served, sample_chart: Chart) -> None:
     preview = manager.send("POST", "/sites/assign", data=given).text
     assert "2 sampling points get another unit" in preview
     assert [u.id for u in store.find(Unit)] == ["old"]
-    assert manager.send("POST", "/sites/assign", data={**given, "confirmed": "yes"}).status_code == 303
+    done = manager.send("POST", "/sites/assign", data={**given, "confirmed": "yes"}).text
+    assert "Unit assigned. Sampling points: 2" in done
+    assert "No assessment changed." in done
     assert {(u.site, u.catalogue) for u in store.find(Unit) if u.id != "old"} == {
         ("quay", "weak-acid-exchange"), ("long", "weak-acid-exchange")}
     assert {store.get(Unit, store.get(SamplingPoint, p).unit or "").site for p in points} == {"quay", "long"}
@@ -99,11 +104,26 @@ def test_one_set_of_limits_for_many_points(served: Served, sample_chart: Chart) 
     given: dict[str, object] = {"point": points, "limits": name, "since": str(day)}
     assert "2 sampling points get another set" in manager.send("POST", "/sites/limits", data=given).text
     assert not store.get(SamplingPoint, "quay-tap").limits
-    assert manager.send("POST", "/sites/limits", data={**given, "confirmed": "yes"}).status_code == 303
+    assert manager.send("POST", "/sites/limits", data={**given, "confirmed": "yes"}).status_code == 200
     assert [store.get(SamplingPoint, p).limits_on(day) for p in points] == [name, name]
     assert "0 sampling points get another set" in manager.send("POST", "/sites/limits", data=given).text
     back: dict[str, object] = {"point": points[:1], "limits": "", "since": str(later), "confirmed": "yes"}
-    assert manager.send("POST", "/sites/limits", data=back).status_code == 303
+    assert "Set of limits assigned. Sampling points: 1" in manager.send("POST", "/sites/limits", data=back).text
     assert [store.get(SamplingPoint, "quay-tap").limits_on(d) for d in (day, later)] == [name, None]
     for wrong in ({"limits": name, "since": str(day)}, {**given, "limits": "none-such"}, {**given, "since": "soon"}):
         assert manager.send("POST", "/sites/limits", data=wrong).status_code == 422
+
+
+def test_assessments_that_a_set_of_limits_changes_are_listed(served: Served, sample_chart: Chart) -> None:
+    """Each with its verdict before and after, as they are stored."""
+    account, store = served.account("manager", name="Orla"), served.store
+    fill(store, account, sample_chart)
+    served.app.code = ""
+    before = {a.id for a in store.find(StoredAssessment)}
+    given: dict[str, object] = {"point": ["quay-tap", "long-tap"], "limits": min(limit_sets(own_terms(store))),
+                                "since": str(store.clock().date() - timedelta(days=900)), "confirmed": "yes"}
+    done = served.browser(account).send("POST", "/sites/limits", data=given).text
+    made = [a for a in store.find(StoredAssessment) if a.id not in before]
+    assert made
+    assert f"Assessments changed: {len(made)}" in done
+    assert all(f'href="/readings/{a.reading}"' in done for a in made)

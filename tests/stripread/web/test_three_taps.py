@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import re
 from html import unescape
+from importlib.resources import files
 from urllib.parse import urlsplit
 
 from starlette.routing import compile_path
 
+from stripread.intake.standards import plan_standards
 from stripread.store.models.accounts import ROLES
 from stripread.web.app import ROUTES
 
 from .conftest import Browser, Served
 
-#: Results of a task, on the page that ends it; linked where there is something to act on, which the records here lack.
-LATER = {"/commissioning/sheet", "/readings/{reading}/re-evaluate", "/batches/{batch:path}/impact",
-         "/batches/{batch:path}/standards/sheet", "/batches/{batch:path}/standards/labels"}
+#: Linked where a unit was commissioned, and where the photograph is stored: the records here have neither.
+LATER = {"/commissioning/sheet", "/readings/{reading}/re-evaluate"}
 #: No pages: files, data for programs and scripts, what answers a printed label, before an account is signed in.
 NOT_PAGES = re.compile(r"/(static|api|health|metrics|first|sign-in|calendar|service-worker|manifest)"
                        r"|/control-chart|/[pt]$|/progress$|/tasks/|/cards/print|/take/|/together|picture|/pads/|/original|/details|/help/files")
@@ -40,5 +41,8 @@ def routes_within(browser: Browser, taps: int) -> set[str]:
 
 
 def test_every_page_is_within_three_taps_of_today(stocked: Served) -> None:
+    """The standards of a batch are planned, so that its sheet and labels are linked."""
+    plan = files("calibration").joinpath("data/standards-plan.toml").read_text("utf-8").replace('"demo-24"', '"A"')
+    plan_standards(stocked.store, stocked.account("analyst"), "A", plan)
     assert len(PAGES) > 25
     assert PAGES.keys() - routes_within(stocked.role(*ROLES), 3) <= LATER
