@@ -129,7 +129,9 @@ def _entries(connection: Connection, records: Sequence[Record]) -> tuple[AuditEn
     wanted = [(RECORD_TYPES[type(record)].name, record.id) for record in records]
     rows = connection.scalars(
         select(AUDIT_TRAIL.c.entry)
-        .where(tuple_(AUDIT_TRAIL.c.kind, AUDIT_TRAIL.c.record).in_(wanted))
+        # SQLite has no index for pairs.
+        .where(AUDIT_TRAIL.c.record.in_(sorted({record.id for record in records})),
+               tuple_(AUDIT_TRAIL.c.kind, AUDIT_TRAIL.c.record).in_(wanted))
         .order_by(AUDIT_TRAIL.c.seq)
     )
     return tuple(from_json(text, AuditEntry) for text in rows)

@@ -231,7 +231,7 @@ def named_sql(connection: Connection, typed: str) -> ColumnElement[bool]:
     names = ((c.photograph, _PHOTOGRAPHS), (c.site, _SITES), (c.point, _POINTS))
     found = [_among(connection, column, select(table.c.id).where(table.c.name.icontains(typed, autoescape=True)))
              for column, table in names]
-    return or_(c.reading.startswith(typed, autoescape=True), *(named for named in found if named is not None))
+    return or_(_begins(connection, c.reading, typed), *(named for named in found if named is not None))
 
 
 def _among(connection: Connection, column: ColumnElement[Any], ids: Select[Any]) -> ColumnElement[bool] | None:
@@ -241,6 +241,16 @@ def _among(connection: Connection, column: ColumnElement[Any], ids: Select[Any])
     """
     few = connection.scalars(ids.limit(_FEW_NAMED + 1)).all()
     return None if not few else column.in_(few if len(few) <= _FEW_NAMED else ids)
+
+
+def _begins(connection: Connection, column: ColumnElement[str], typed: str) -> ColumnElement[bool]:
+    """Return the condition that a text begins with another, as an index of the database has it.
+
+    Those of PostgreSQL are made for `LIKE`; that of SQLite, which ignores the case, uses none.
+    """
+    if connection.dialect.name == "postgresql":
+        return column.startswith(typed, autoescape=True)
+    return (column >= typed) & (column < typed + "\U0010ffff")
 
 
 _TABLE = RECORD_TYPES[StoredReading].table

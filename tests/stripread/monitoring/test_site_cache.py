@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from msgspec.structs import replace
+from sqlalchemy import event
 
 from assess import Assessment
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate
-from stripread.monitoring import status
+from stripread.monitoring import site_cache, status
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.monitoring.status import overview, overview_of
-from stripread.store.models.evidence import Correction, Review, SampleAssessment, StoredAssessment
+from stripread.store.models.evidence import Correction, Review, SampleAssessment, StoredAssessment, StoredReading
 from stripread.store.models.materials import OWN, Batch, OwnTerms
 from stripread.store.models.record import Record
 from stripread.store.models.sites import DecisionStep, SamplingPoint, Service, Site, TreatmentDecision, Unit
+from stripread.store.schema import BY_NAME
 from stripread.store.store import Store, open_store
 from tests.stripread.store.histories import (
     ACCOUNT,
@@ -33,6 +37,7 @@ from tests.stripread.store.histories import (
     settings_in,
     with_chart,
 )
+from tests.stripread.store.world import World
 
 LATER = NOW - timedelta(days=1)
 
@@ -95,3 +100,19 @@ def test_only_changed_sites_are_computed(mill: Store, tmp_path: Path, sample_cha
             assert overview(mill, intervals, scope=Scope(group="north")).sites == tuple(
                 s for s in found.sites if s.group == "north")
         assert found != before
+
+
+def test_every_record_that_the_status_reads_leads_to_its_site(world: World) -> None:
+    """In a store with a record of each type: a type that is read, but not followed to its site, is never updated."""
+    named: set[str] = set()
+
+    def note(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
+        named.update(re.findall(r"\w+", statement))
+
+    event.listen(world.store.engine, "before_cursor_execute", note)
+    overview(world.store, load_intervals(), scope=Scope())
+    event.remove(world.store.engine, "before_cursor_execute", note)
+    read = {kind.type for name, kind in BY_NAME.items() if name in named}
+    followed = {*site_cache._REFERENCES, Site, OwnTerms}
+    assert read - followed == set()
+    assert {StoredReading, SampleAssessment, Service, TreatmentDecision, Unit, OwnTerms} <= read
