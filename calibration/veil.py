@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 _TRIED: Array = np.linspace(-4.0, 4.0, 41)
 #: A pad that no veil and no value explain says nothing of the veil (chi-square, 1 degree of freedom, 0.1 %), nor does
 #: with this probability any other.
-_OFF_CURVE, _ASTRAY = 10.83, 0.01
+OFF_CURVE, _ASTRAY = 10.83, 0.01
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ def _log_likelihood(pad: PadObservation, curve: Curve, tried: Array, known: floa
     factor = Triangles.of(noise)
     off, veil = factor.whitened(error), factor.whitened(np.broadcast_to(pad.response.white, error.shape))
     square, along, white = ((a * b).sum(axis=0) for a, b in ((off, off), (off, veil), (veil, veil)))
-    if (square - along**2 / white).min() > _OFF_CURVE:
+    if (square - along**2 / white).min() > OFF_CURVE:
         return np.zeros_like(tried)
     square = square + factor.log_determinant
     log = -0.5 * (square[:, None] - 2 * along[:, None] * tried + white[:, None] * tried**2)

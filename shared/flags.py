@@ -70,6 +70,8 @@ _TABLE: tuple[tuple[str, Scope, str, str], ...] = (
      "Immerse all pads of a new strip and wait for the reading time printed on the tube."),
     ("off-chart", "strip", "The pad's colour does not match this batch's calibration chart.",
      "Check that the chart belongs to the tube's batch, and measure a new strip."),
+    ("strip-unlike-chart", "strip", "The pads have more or less dye than the strips of this batch's calibration chart.",
+     "Check that the chart belongs to the tube's batch and measure a second strip; if it remains, check the tube."),
     ("too-uncertain", "strip", "The pad's interval is too wide to be of use.",
      "Retake the photograph, sharp and in even light, with a clean card; if that does not help, measure a new strip."),
     ("below-range", "strip", "The value is below the chart's range.",

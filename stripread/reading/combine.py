@@ -15,6 +15,7 @@ import msgspec
 import numpy as np
 
 from calibration.checks import excess_variance
+from calibration.dye_load import DyeLoad, pooled
 from calibration.statistics.distributions import chi2_tail
 from calibration.statistics.outliers import grubbs
 from shared.analytes import ANALYTES
@@ -32,6 +33,8 @@ SAME_PARTS = frozenset({"chart", "strip chemistry"})
 #: Under another lamp the mismatch differs but for this share of its variance: what patches cannot show of cameras. Of
 #: twelve cameras under six lamps, simulated or measured, it was 43 and 49 %.
 MISMATCH, COMMON_MISMATCH = "lighting mismatch", 0.45
+#: The flag of a strip whose dye differs: of several strips, all together are judged.
+UNLIKE_CHART = "strip-unlike-chart"
 #: Probability of a scatter at least as large below which replicates are said to disagree.
 DISAGREE = 0.05
 #: Smaller probabilities are stated as below this: budgets are not known more exactly.
@@ -78,7 +81,7 @@ class CombinedPad(Measurement, frozen=True, kw_only=True):
 class CombinedReading(msgspec.Struct, frozen=True, kw_only=True):
     """Replicates of one sample as one result; ``photo`` names them all, ``provenance`` those that were used.
 
-    ``correlations``: of the errors of all pairs of measured values.
+    ``correlations``: of the errors of all pairs of measured values; ``dye``: of all strips together.
     """
 
     photo: str
@@ -90,6 +93,7 @@ class CombinedReading(msgspec.Struct, frozen=True, kw_only=True):
     left_out: tuple[ExcludedPhoto, ...]
     pads: tuple[CombinedPad, ...]
     correlations: tuple[Correlation, ...] = ()
+    dye: DyeLoad | None = None
 
     def values(self) -> tuple[Estimate, ...]:
         """The estimates of all analytes that any photograph gave."""
@@ -110,10 +114,14 @@ def combine(readings: Sequence[Reading], *, same_strip: bool = False) -> Combine
     shared = frozenset({STRIP_PART}) if same_strip else frozenset[str]()
     given = [(r.photo, _under_lamp(p) if len(lamps) > 1 else p) for r in used for p in r.pads]
     pads = tuple(_combine_pads([(photo, p) for photo, p in given if p.analyte == a], shared) for a in analytes)
+    flags = {f for r in used for f in r.flags} - {UNLIKE_CHART}
+    dye = pooled([r.dye for r in used if r.dye is not None])
+    if dye is not None and dye.unlike:
+        flags.add(UNLIKE_CHART)
     return CombinedReading(
         photo=" + ".join(r.photo for r in readings), status="measured" if used else "no-result",
         reason="" if used else f"No photograph has a result. {left_out[0].photo}: {left_out[0].why}",
-        flags=in_order({f for r in used for f in r.flags}), same_strip=same_strip,
+        flags=in_order(flags), same_strip=same_strip, dye=dye,
         provenance=tuple(r.provenance for r in used), left_out=left_out,
         pads=pads, correlations=joint_correlations(used, pads, COMMON_MISMATCH if len(lamps) > 1 else 1.0))
 

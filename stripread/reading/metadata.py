@@ -86,8 +86,7 @@ def _exif(header: Image.Image, block: bytes | None) -> Image.Exif:
 
 
 def _coding_u(header: Image.Image) -> Channels:
-    if header.format == "PNG":
-        return (WHOLE_COUNTS, WHOLE_COUNTS, WHOLE_COUNTS)
+    # Cameras write no PNG: a file without loss was a JPEG before, of a quality that is not known.
     if not isinstance(header, JpegImageFile) or len(header.layer) != 3:
         return UNKNOWN_CODING
     return jpeg_coding_u([header.quantization[table][0] for *_, table in header.layer])

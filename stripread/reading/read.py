@@ -73,6 +73,8 @@ def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) ->
     read = read_pads(seen, chart, stop)
     pads = cross_check(read.pads, chart.strip)
     flags -= without_effect(flags, stop, seen, read.values)
+    if read.dye is not None and read.dye.unlike:
+        flags.add("strip-unlike-chart")
     measured = {p.analyte for p in pads if p.status == "measured"}
     alive = any(p.status != "no-result" for p in pads)
     return Reading(
@@ -80,7 +82,7 @@ def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) ->
         reason="" if alive else _reason(stop, flags, pads), provenance=_provenance(photo, chart, seen.profile.id),
         card=_card(seen.located, chart, photo),
         patches=_patches(seen), strip=_strip(seen), light=_light(seen), pads=tuple(pads),
-        correlations=tuple(c for c in read.correlations if measured.issuperset(c.analytes)))
+        correlations=tuple(c for c in read.correlations if measured.issuperset(c.analytes)), dye=read.dye)
 
 
 def _unreadable(photo: Photo, seen: NoObservation, chart: Chart) -> Reading:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from calibration.chart import Chart
 from calibration.curve import Curve
+from calibration.dye_load import DyeLoad, dye_load
 from calibration.observation import PadObservation
 from calibration.scale import Scale
 from calibration.value import OFF_CURVE, PadValue, correlations, value_of
@@ -65,11 +66,12 @@ DISTINCT_FROM_DRY_LAB = 15.0
 
 @dataclass(frozen=True, slots=True)
 class ReadPads:
-    """All pads of a photograph, the values found by analyte, and the correlations of these."""
+    """All pads of a photograph, the values found by analyte, the correlations of these, and the strip's dye."""
 
     pads: list[PadReading]
     values: dict[str, PadValue]
     correlations: tuple[Correlation, ...]
+    dye: DyeLoad | None
 
 
 def read_pads(seen: Observation, chart: Chart, stop: str) -> ReadPads:
@@ -80,7 +82,8 @@ def read_pads(seen: Observation, chart: Chart, stop: str) -> ReadPads:
     known = veils(clear, curves)
     values = {a: _value_of(p, curves[a], chart.strip.pad(a), known[a]) for a, p in clear.items()}
     pads = [_read_pad(p, seen, chart, stop, values.get(p.pad.analyte)) for p in seen.pads]
-    return ReadPads(pads, values, correlations(clear, {a: v for a, v in values.items() if v.off_curve <= OFF_CURVE}))
+    near = {a: v for a, v in values.items() if v.off_curve <= OFF_CURVE}
+    return ReadPads(pads, values, correlations(clear, near), dye_load({a: clear[a] for a in near}, curves))
 
 
 def _value_of(observation: PadObservation, curve: Curve, pad: Pad, veil: Veil) -> PadValue:

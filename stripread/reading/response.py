@@ -297,5 +297,3 @@ def _ink_variance(prior: Array, colours: CardColours, used: NDArray[np.bool_]) -
     for together in () if colours.shared is None else colours.shared[:, used]:
         out[:, :-1, :-1] += together @ prior @ together.T
     return out
-
-

@@ -9,6 +9,7 @@ from typing import Literal
 
 import msgspec
 
+from calibration.dye_load import DyeLoad
 from shared.estimate import Correlation, Estimate, Measurement
 
 Point = tuple[float, float]
@@ -112,7 +113,8 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
 class Reading(msgspec.Struct, frozen=True, kw_only=True):
     """The result for one photograph; ``reason``: why there is no result.
 
-    ``correlations``: of the errors of all pairs of measured values; none in readings made before they were stated.
+    ``correlations``: of the errors of all pairs of measured values; ``dye``: of the strip's pads, compared with the
+    chart's strips; neither in readings made before they were stated.
     """
 
     photo: str
@@ -126,6 +128,7 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     light: Light | None = None
     pads: tuple[PadReading, ...] = ()
     correlations: tuple[Correlation, ...] = ()
+    dye: DyeLoad | None = None
 
     @property
     def placed_by_hand(self) -> str:

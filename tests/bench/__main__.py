@@ -6,6 +6,7 @@ from tests.bench import (
     assessment,
     audit,
     cluster,
+    dye,
     intervals,
     many_sites,
     reading,
@@ -24,5 +25,6 @@ if __name__ == "__main__":
     cluster.run()
     many_sites.run()
     intervals.run()
+    dye.run()
     treated_units.run()
     treated_sites.run()

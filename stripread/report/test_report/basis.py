@@ -107,7 +107,8 @@ def _texts(block: object) -> Iterator[tuple[str, str]]:
 
 
 #: Flags on the condition of the item, and flags on its results; all others are deviations from the method.
-_CONDITION = frozenset({"not-reacted", "pad-covered", "water-coloured", "strip-reversed", "no-strip", "off-chart"})
+_CONDITION = frozenset({"not-reacted", "pad-covered", "water-coloured", "strip-reversed", "no-strip", "off-chart",
+                        "strip-unlike-chart"})
 _RESULT = frozenset({"below-range", "above-range", "two-values"})
 _METHOD = ("The pad colours are corrected with the reference card in the same photograph and converted to "
            "concentrations with the calibration chart of the strip batch.")

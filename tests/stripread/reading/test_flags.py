@@ -244,6 +244,18 @@ def splashed(scene: Scene, strength: float) -> Picture:
     return replace(scene.picture, pixels=np.rint(filtered).astype(np.uint8))
 
 
+def less_dye(scene: Scene, share: float) -> Picture:
+    """Pads whose K/S above that of white is less by a share (Kubelka and Munk), as of strips of another batch."""
+    light = scene.picture.light.copy()
+    paper = np.quantile(light.reshape(-1, 3), 0.98, axis=0)
+    for analyte in scene.pads:
+        pad = scene.picture.within(scene.around(analyte, (3.0, 3.0)))
+        r = np.clip(light[pad] / paper, 0.01, 0.99)
+        k = (1 - share) * (1 - r) ** 2 / (2 * r)
+        light[pad] = (1 + k - np.sqrt(k * (k + 2))) * paper
+    return scene.picture.with_light(light)
+
+
 @dataclass(frozen=True)
 class Border:
     """A fault just good enough and just worse, in the border's own measure wherever it has one."""
@@ -271,6 +283,8 @@ BORDERS = (
     Border("patches-covered", fingers_on_patches, checks.COVERED_PATCHES - 1, checks.COVERED_PATCHES),
     Border("card-worn", faded, 0.02, 0.04),
     Border("strip-reversed", turned_strip, 0.0, 180.0),
+    # A photograph shows a difference of dye within 4 %.
+    Border("strip-unlike-chart", less_dye, 0.04, 0.25),
     Border("water-coloured", yellow_water, checks.COLOURED_CHROMA - 1, checks.COLOURED_CHROMA + 1),
     Border("water-coloured", turbid_water, checks.TURBID_LIGHTNESS + 1, checks.TURBID_LIGHTNESS - 1),
 )

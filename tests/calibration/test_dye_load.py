@@ -1,0 +1,54 @@
+"""Dye of a strip compared with the chart's, on simulated pads."""
+
+import numpy as np
+import pytest
+
+from calibration.curve import Curve
+from calibration.dye_load import DyeLoad, dye_load, pooled
+from shared.profile import PrintProfile
+from tests import simulator
+from tests.simulator import INDICATORS
+from tests.synthetic import shoot
+
+WATER = {"hardness": 90.0, "alkalinity": 70.0, "ph": 7.5, "chloride": 120.0, "chlorine": 1.5}
+
+
+def loads(profile: PrintProfile, curves: dict[str, Curve], dye: float) -> list[DyeLoad]:
+    """Strips of that share of dye in sixteen photographs, each by another camera."""
+    found = []
+    for seed in range(16):
+        rng = np.random.default_rng(seed)
+        shot = shoot(simulator.camera(rng), ("D65", "LED-B2", "LED-B5")[seed % 3], profile, rng)
+        pads = {a: shot.see(a, INDICATORS[a].reflectance(v, dye * (1 + rng.normal(0, simulator.LOAD_SD))), rng)
+                for a, v in WATER.items()}
+        load = dye_load(pads, curves)
+        assert load is not None
+        found.append(load)
+    return found
+
+
+@pytest.mark.parametrize("dye", [1.0, 0.88, 1.12])
+def test_the_difference_is_found_within_its_uncertainty(
+        curves: dict[str, Curve], sample_profile: PrintProfile, dye: float) -> None:
+    """Each within three of its uncertainties; four strips together show 12 % more or less, and nothing else."""
+    found = loads(sample_profile, curves, dye)
+    assert all(abs(one.difference - (dye - 1)) < 3 * one.u for one in found)
+    assert all(one.u < 0.1 for one in found)
+    four = [pooled(found[k : k + 4]) for k in range(0, 16, 4)]
+    assert [one.unlike for one in four if one is not None] == [dye != 1.0] * 4
+
+
+def test_pooled_strips_are_known_better_but_for_the_chart() -> None:
+    """JCGM 100:2008, 5.1.2: means of four, and what the chart adds does not shrink."""
+    one = DyeLoad(0.04, 0.06)
+    assert pooled([one]) == one
+    many = pooled([one] * 4)
+    assert many is not None
+    assert (many.difference, many.u) == pytest.approx((0.04, np.hypot(0.03, 0.015)))
+    assert pooled([]) is None
+
+
+def test_too_few_pads_show_nothing(curves: dict[str, Curve], sample_profile: PrintProfile) -> None:
+    rng = np.random.default_rng(0)
+    shot = shoot(simulator.camera(rng), "D65", sample_profile, rng)
+    assert dye_load({a: shot.pad(a, WATER[a], rng) for a in ("hardness", "ph")}, curves) is None
