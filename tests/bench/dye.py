@@ -23,7 +23,7 @@ DYES = (1.0, 0.88, 0.8)
 
 
 def flagged(loads: Sequence[DyeLoad], together: int) -> list[bool]:
-    """Whether each group of so many strips is unlike the chart's."""
+    """Whether each group of ``together`` strips is unlike the chart."""
     groups = (pooled(loads[k : k + together]) for k in range(0, len(loads) - together + 1, together))
     return [group.unlike for group in groups if group is not None]
 
