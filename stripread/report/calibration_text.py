@@ -185,4 +185,4 @@ def _near_zero(merit: Merit) -> str:
     critical, detectable = significant(z.critical, 2), significant(z.detectable, 2)
     quantifiable = f"limit of quantification {significant(z.quantifiable, 2)}" if z.quantifiable else "not quantifiable"
     return (f"critical value {critical}, minimum detectable value {detectable} (ISO 11843-2), {quantifiable} (10 s), "
-            f"one strip, from levels 0 to {z.up_to:g} along the curve")
+            f"for one strip; from the standards at levels 0 to {z.up_to:g}")

@@ -83,9 +83,9 @@ def chroma_plot(f: Figures) -> Plot:
     frame = _equal_units(np.vstack([path[:, 1:], seen[:, 1:]]))
     levels, ((_, a0, b0), (_, a1, b1)) = f.curve.levels, path[[0, -1]].tolist()
     return Plot(
-        title="In a* and b*", description=f"The curve runs from a* {a0:.0f}, b* {b0:.0f} at {f.curve.scale.low:g} to "
-        f"a* {a1:.0f}, b* {b1:.0f} at {f.curve.scale.high:g} {f.curve.unit}", frame=frame, x_ticks=even_ticks(frame.x),
-        y_ticks=even_ticks(frame.y), x_title="a*", y_title="b*",
+        title="In a* and b*", description=f"The curve runs from a* {a0:z.0f}, b* {b0:z.0f} at {f.curve.scale.low:g} to "
+        f"a* {a1:z.0f}, b* {b1:z.0f} at {f.curve.scale.high:g} {f.curve.unit}", frame=frame,
+        x_ticks=even_ticks(frame.x), y_ticks=even_ticks(frame.y), x_title="a*", y_title="b*",
         areas=tuple(Area(frame.points(_ellipse(f.curve, v.value, v.lab)), "var(--ink)", 0.25) for v in levels),
         lines=tuple(_coloured(f.curve, frame, path[:, 1:])),
         dots=tuple(f.dot(i, (frame.across(a), frame.up(b)), title=f"a* {a:.1f}, b* {b:.1f}")
@@ -99,8 +99,8 @@ def card_plot(f: Figures) -> Plot:
     path = f.curve.lab(f.curve.scale.value(f.curve.calibrated))[:, 1:]
     inside = np.array([cv2.pointPolygonTest(hull, (float(a), float(b)), measureDist=True) for a, b in path])
     where = ("The whole curve lies within the hull" if (inside >= 0).all() else
-             f"{100 * (inside >= 0).mean():.0f} % of the curve lies within the hull, the rest up to "
-             f"{-inside.min():.0f} units outside")
+             f"{100 * (inside >= 0).mean():.0f} % of the curve lies within the hull, the rest is at most "
+             f"{-inside.min():.1f} CIELAB units outside")
     frame, corners = _equal_units(np.vstack([f.patches[:, 1:], path])), hull[:, 0].tolist()
     return Plot(
         title="Curve and card colours",

@@ -126,13 +126,13 @@ class PointsQuery(msgspec.Struct, frozen=True):
 class ReadingsQuery(msgspec.Struct, frozen=True):
     """Parameters of the list of readings; without a parameter the list is not filtered by it."""
 
-    site: Annotated[str, msgspec.Meta(description="Site of the readings.")] = ""
-    point: Annotated[str, msgspec.Meta(description="Sampling point of the readings.")] = ""
-    batch: Annotated[str, msgspec.Meta(description="Strip batch of the readings.")] = ""
+    site: Annotated[str, msgspec.Meta(description="ID of the site.")] = ""
+    point: Annotated[str, msgspec.Meta(description="ID of the sampling point.")] = ""
+    batch: Annotated[str, msgspec.Meta(description="ID of the strip batch.")] = ""
     since: Annotated[str, _moment("First time of sampling")] = ""
     until: Annotated[str, _moment("Last time of sampling")] = ""
-    flag: Annotated[str, msgspec.Meta(description="Flag of the readings.")] = ""
-    status: Annotated[Literal["measured", "no-result"], msgspec.Meta(description="Status.")] = "measured"
+    flag: Annotated[str, msgspec.Meta(description="ID of a flag that the readings have.")] = ""
+    status: Annotated[Literal["measured", "no-result"], msgspec.Meta(description="Status of the readings.")] = "measured"
     verdict: Annotated[Verdict, msgspec.Meta(description="Verdict of the readings.")] = "within-limits"
     limit: Annotated[int, msgspec.Meta(ge=1, le=200, description="Largest number of readings [default: 50].")] = 50
     before: Annotated[str, msgspec.Meta(description="ID of the last reading of the previous page.")] = ""
@@ -141,18 +141,18 @@ class ReadingsQuery(msgspec.Struct, frozen=True):
 class UploadQuery(msgspec.Struct, frozen=True):
     """Parameters of an upload."""
 
-    batch: Annotated[str, msgspec.Meta(description="Strip batch; optional if a label in the photograph names it.")] = ""
-    point: Annotated[str, msgspec.Meta(description="Sampling point.")] = ""
-    tube: Annotated[str, msgspec.Meta(description="Tube of the batch.")] = ""
+    batch: Annotated[str, msgspec.Meta(description="ID of the strip batch; optional if a label in the photograph names it.")] = ""
+    point: Annotated[str, msgspec.Meta(description="ID of the sampling point.")] = ""
+    tube: Annotated[str, msgspec.Meta(description="ID of the tube.")] = ""
     dipped: Annotated[str, _moment("Time of the dip")] = ""
-    name: Annotated[str, msgspec.Meta(description="Name of the file.")] = ""
+    name: Annotated[str, msgspec.Meta(description="Name of the file, as the record states it.")] = ""
 
 
 class PreviewQuery(msgspec.Struct, frozen=True):
     """Parameters of a preview."""
 
-    batch: Annotated[str, msgspec.Meta(description="Strip batch.", min_length=1)]
-    tube: Annotated[str, msgspec.Meta(description="Tube of the batch.")] = ""
+    batch: Annotated[str, msgspec.Meta(description="ID of the strip batch.", min_length=1)]
+    tube: Annotated[str, msgspec.Meta(description="ID of the tube.")] = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -184,7 +184,7 @@ OPERATIONS: Final[Mapping[tuple[str, str], ApiOperation]] = {
         query=PointsQuery, returns={200: (list[Point], "Points by site and name.")}),
     ("GET", "/api/readings"): ApiOperation(
         id="readings", summary="List current readings, newest sample first.", query=ReadingsQuery,
-        returns={200: (list[ReadingRow], "A list.")}),
+        returns={200: (list[ReadingRow], "Readings; at most `limit`.")}),
     ("POST", "/api/readings"): ApiOperation(
         id="take", summary="Upload a photograph for storage, evaluation and assessment.", query=UploadQuery,
         description="A response means that the photograph has been stored durably. Uploads are idempotent: retry if no "
@@ -194,7 +194,7 @@ OPERATIONS: Final[Mapping[tuple[str, str], ApiOperation]] = {
         errors=_UPLOAD_ERRORS, uploads=True),
     ("POST", "/api/previews"): ApiOperation(
         id="preview", summary="Evaluate a preview image provisionally; nothing is stored.", query=PreviewQuery,
-        returns={200: (Preview, "Provisional.")}, errors=_UPLOAD_ERRORS, uploads=True),
+        returns={200: (Preview, "Provisional result.")}, errors=_UPLOAD_ERRORS, uploads=True),
     ("GET", "/api/readings/{reading}"): ApiOperation(
         id="reading", summary="Return the summary of a reading.", returns={200: (Result, "The reading.")},
         errors=(401, 403, 404, 422)),
