@@ -132,7 +132,8 @@ class ReadingsQuery(msgspec.Struct, frozen=True):
     since: Annotated[str, _moment("First time of sampling")] = ""
     until: Annotated[str, _moment("Last time of sampling")] = ""
     flag: Annotated[str, msgspec.Meta(description="ID of a flag that the readings have.")] = ""
-    status: Annotated[Literal["measured", "no-result"], msgspec.Meta(description="Status of the readings.")] = "measured"
+    status: Annotated[
+        Literal["measured", "no-result"], msgspec.Meta(description="Status of the readings.")] = "measured"
     verdict: Annotated[Verdict, msgspec.Meta(description="Verdict of the readings.")] = "within-limits"
     limit: Annotated[int, msgspec.Meta(ge=1, le=200, description="Largest number of readings [default: 50].")] = 50
     before: Annotated[str, msgspec.Meta(description="ID of the last reading of the previous page.")] = ""
@@ -141,7 +142,8 @@ class ReadingsQuery(msgspec.Struct, frozen=True):
 class UploadQuery(msgspec.Struct, frozen=True):
     """Parameters of an upload."""
 
-    batch: Annotated[str, msgspec.Meta(description="ID of the strip batch; optional if a label in the photograph names it.")] = ""
+    batch: Annotated[
+        str, msgspec.Meta(description="ID of the strip batch; optional if a label in the photograph names it.")] = ""
     point: Annotated[str, msgspec.Meta(description="ID of the sampling point.")] = ""
     tube: Annotated[str, msgspec.Meta(description="ID of the tube.")] = ""
     dipped: Annotated[str, _moment("Time of the dip")] = ""
