@@ -3,6 +3,8 @@
 "use strict";
 {
   const LOOK_MS = 150, WIDTH = 480;
+  // The grey bed has 172 in a normal exposure (shared/data/card.json); where it has 225, light pads are clipped.
+  const BED_TOO_BRIGHT = 225;
   const element = (tag, more = {}, ...children) => {
     const made = Object.assign(document.createElement(tag), more);
     made.append(...children);
@@ -84,15 +86,16 @@
     }
     return best;
   };
-  // Share of saturated pixels on the strip's bed: the middle of the card, along its longer side.
-  const saturated = (four, {data, width}) => {
+  // Share of too bright pixels on the grey bed on both sides of the strip, whose own white may be saturated. The bed is 46
+  // to 59 mm from the top of the card, the strip 49 to 56 mm, the centres of the markers 13 and 92 mm (shared/data/card.json).
+  const tooBright = (four, {data, width}) => {
     let [p, q, r, s] = four.map(middle);
     if (Math.hypot(q[0] - p[0], q[1] - p[1]) < Math.hypot(r[0] - q[0], r[1] - q[1])) [p, q, r, s] = [q, r, s, p];
     let white = 0, n = 0;
-    for (let u = 0.1; u < 0.9; u += 0.01) for (let v = 0.44; v < 0.56; v += 0.01) {
+    for (let u = 0.05; u < 0.95; u += 0.01) for (const v of [0.43, 0.44, 0.56, 0.57]) {
       const at = [0, 1].map((k) => Math.round((1 - v) * ((1 - u) * p[k] + u * q[k]) + v * ((1 - u) * s[k] + u * r[k]))), i = 4 * (at[1] * width + at[0]);
       n += 1;
-      if (Math.min(data[i], data[i + 1], data[i + 2]) > 250) white += 1;
+      if (Math.min(data[i], data[i + 1], data[i + 2]) > BED_TOO_BRIGHT) white += 1;
     }
     return white / n;
   };
@@ -114,7 +117,7 @@
       if (x % 5 === 0 && y % 5 === 0) brightness[(x > (x0 + x1) / 2 ? 1 : 0) + (y > (y0 + y1) / 2 ? 2 : 0)].push(grey[i]);
     }
     const paper = brightness.map((list) => list.sort((a, b) => a - b)[Math.floor(0.9 * list.length)] ?? 0);
-    if (saturated(four, {data, width}) > 0.03) return {hint: "glare", found: four};
+    if (tooBright(four, {data, width}) > 0.1) return {hint: "glare", found: four};
     if (Math.max(...paper) > 1.6 * Math.min(...paper)) return {hint: "shadow", found: four};
     return {hint: sharp < 60 ? "blurred" : "good", found: four};
   };

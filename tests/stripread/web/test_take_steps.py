@@ -12,11 +12,10 @@ from playwright.sync_api import Page, Route, expect
 from calibration.chart import Chart
 from stripread.intake.materials_import import register_chart
 from stripread.intake.qualification import withdraw_chart
-from stripread.store.models.evidence import Photograph, Review, StoredReading
+from stripread.store.models.evidence import Photograph
 from stripread.store.models.sites import SamplingPoint, Site
-from stripread.store.reading_query import ReadingFilter, readings
 
-from .conftest import BATCH, DIPPED, POINT, Open, Served, picture, shoot, to_dip
+from .conftest import BATCH, POINT, Open, Served, picture, shoot, to_dip
 
 #: Resolves when the service worker has stored all pages and the data, and is active.
 STORED = """async () => {
@@ -125,33 +124,6 @@ def test_a_phones_clock_that_is_off(page: Page) -> None:
     page.clock.set_fixed_time(dt.datetime.now(dt.UTC) + dt.timedelta(hours=3))
     page.goto("/take")
     expect(page.locator("#clock-off")).to_contain_text("differs from the server's by 180 min")
-
-
-def test_note_withdraw_and_undo(page: Page, bench: Served, account: str, samples: Path) -> None:
-    to_dip(page)
-    shoot(page, picture(samples))
-    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
-    page.get_by_text("Note, withdraw").click()
-    page.get_by_label("Note", exact=True).fill("After the flush")
-    page.get_by_role("button", name="Save note").click()
-    expect(page.get_by_text("Note saved.")).to_be_visible()
-    (photograph,) = bench.store.find(Photograph, account=account)
-    assert photograph.note == "After the flush"
-    page.get_by_label("Reason to withdraw").fill("Wrong tap")
-    page.get_by_role("button", name="Withdraw").click()
-    expect(page.get_by_text("Reading withdrawn.")).to_be_visible()
-    (reading,) = bench.store.find(StoredReading, photograph=photograph.id)
-    assert standing(bench, reading.id) == "rejected"
-    page.get_by_role("button", name="Undo").click()
-    expect(page.get_by_text("Reading restored.")).to_be_visible()
-    assert standing(bench, reading.id) == "unreviewed"
-    assert [r.why for r in bench.store.find(Review, reading=reading.id) if r.decision == "rejected"] == ["Wrong tap"]
-    other = bench.role("technician")
-    assert other.post(f"/readings/{reading.id}/withdraw", why="Not mine").status_code == 422
-
-
-def standing(bench: Served, reading: str) -> str:
-    return next(r.reviewed for r in readings(bench.store, ReadingFilter()) if r.id == reading)
 
 
 def test_an_interrupted_upload_resumes(page: Page, bench: Served, account: str, samples: Path) -> None:
@@ -264,44 +236,6 @@ def test_a_chart_withdrawn_and_a_site_closed_while_a_photograph_waits(page: Page
     expect(page.get_by_text("The sampling point or its site was closed")).to_be_visible()
     (photograph,) = store.find(Photograph, account=account)
     assert photograph.point == "shed-tap"
-
-
-def test_two_strips_without_a_connection(page: Page, samples: Path) -> None:
-    """The latest photograph is first and open, earlier ones are folded, before and after their results arrive."""
-    to_dip(page)
-    shoot(page, picture(samples))
-    expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
-    page.context.set_offline(True)
-    shoot(page, picture(samples, "harbour-kiosk"))
-    boxes = page.locator("#answers > details")
-    expect(boxes).to_have_count(2)
-    expect(boxes.first).to_contain_text("stored on this phone and sent when you are online")
-    expect(boxes.first).to_have_attribute("open", "")
-    expect(boxes.nth(1)).not_to_have_attribute("open", "")
-    page.reload()
-    expect(boxes.first).to_contain_text("Stored on this phone, waiting to be sent.")
-    page.context.set_offline(False)
-    expect(boxes.first.get_by_role("link", name="Show full reading")).to_be_visible()
-    expect(boxes.nth(1)).not_to_have_attribute("open", "")
-    expect(page.get_by_role("link", name="Combine the readings")).to_be_visible()
-
-
-def test_a_strip_photographed_again_keeps_its_time(page: Page, samples: Path) -> None:
-    """No strip: Retake is the main button, and the timer goes on; when it is too late, Dip again is."""
-    page.clock.install(time=DIPPED)
-    to_dip(page)
-    page.get_by_role("button", name="Dipped").click()
-    page.clock.fast_forward(40_000)
-    shoot(page, picture(samples, "../faults/no-strip"))
-    expect(page.get_by_role("button", name="Retake")).to_have_class("btn go")
-    page.get_by_role("button", name="Retake").click()
-    expect(page.get_by_role("status")).to_have_text("Photograph now")
-    page.clock.fast_forward(60_000)
-    expect(page.get_by_role("status")).to_have_text("Too late for this strip")
-    expect(page.locator("#shoot").get_by_role("button", name="Dip again")).to_have_class("btn go")
-    page.locator("#shoot").get_by_role("button", name="Dip again").click()
-    expect(page.get_by_role("status")).to_have_text("Wait")
-    expect(page.locator("#shoot").get_by_role("button", name="Dip again")).to_have_count(0)
 
 
 def test_a_tube_is_judged_that_a_label_names(page: Page) -> None:
