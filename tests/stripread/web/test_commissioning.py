@@ -67,7 +67,7 @@ def test_from_setting_to_the_sheet(served: Served, material: Material) -> None:
     assert heading(technician) == "Photograph the treated water"
     assert "/take?point=quay-out&amp;next=/commissioning" in technician.get(HERE).text.replace("%3F", "?")
     put_reading(material, "out now", "quay-out", BLENDED, days_ago=0)
-    assert heading(technician) == "Turn and dip again"
+    assert heading(technician) == "Setting not confirmed"
     assert "turn it to 10 %" in technician.get(HERE).text
     technician.post("/commissioning", unit="quay-filter", setting="40")
     assert heading(technician) == "Photograph the treated water"
