@@ -43,6 +43,19 @@ analyte_option = click.option("--analyte", type=click.Choice(list(ANALYTES)), me
                               help="Single analyte, such as chloride [default: all].")
 
 
+def qualification(command: Command) -> Command:
+    """Give a command that records a qualification its OUTCOME, ``--until``, ``--note`` and ``--json``."""
+    options = (
+        click.argument("outcome", type=click.Choice(["qualified", "not-qualified"]), metavar="OUTCOME",
+                       callback=lambda _context, _parameter, outcome: outcome.replace("-", " ")),
+        click.option("--until", type=DAY, metavar="DAY", help="Last day of the qualification [default: unlimited]."),
+        click.option("--note", default="", metavar="TEXT", help="Evidence, for the audit trail."),
+        json_option)
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
 def scoped(command: Command) -> Command:
     """Give a command ``--site`` and ``--group``; it takes them as a `Scope`. Raises RecordsError for unknown ones."""
 

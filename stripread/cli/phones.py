@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from datetime import datetime
-from typing import Literal
 
 import click
 import msgspec
 
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import DAY, json_lines_option, json_option
+from stripread.cli.options import json_lines_option, json_option, qualification
 from stripread.cli.output import echo, echo_error
 from stripread.cli.store import open_store_from_settings, store_and_account
 from stripread.store.lookup import resolve_id
-from stripread.store.models.accounts import Account
+from stripread.store.models.accounts import Account, Outcome
 from stripread.store.models.materials import Phone, Qualification
 from stripread.store.models.record import new_id
 
@@ -66,19 +65,15 @@ def register(phone: str, model: str, *, account: str | None, as_json: bool) -> N
 @phones.command(examples=(
     'stripread phones qualify phone-3 qualified --until 2031-12-31 --note "agrees with phone-1 on 12 strips"',))
 @click.argument("phone")
-@click.argument("outcome", type=click.Choice(["qualified", "not-qualified"]), metavar="OUTCOME")
-@click.option("--until", type=DAY, metavar="DAY", help="Last day of the qualification [default: unlimited].")
-@click.option("--note", default="", metavar="TEXT", help="Evidence, for the audit trail.")
-@json_option
-def qualify(phone: str, outcome: str, *, until: datetime | None, note: str, as_json: bool) -> None:
+@qualification
+def qualify(phone: str, outcome: Outcome, *, until: datetime | None, note: str, as_json: bool) -> None:
     """Record the qualification of PHONE: its OUTCOME is qualified or not-qualified.
 
     This record takes precedence over check standards photographed with the phone's model.
     """
     store, by = store_and_account()
-    words: Literal["qualified", "not qualified"] = "qualified" if outcome == "qualified" else "not qualified"
     with store.writing(by) as transaction:
-        made = Qualification(id=new_id(), phone=resolve_id(store, Phone, phone), outcome=words, at=transaction.now,
+        made = Qualification(id=new_id(), phone=resolve_id(store, Phone, phone), outcome=outcome, at=transaction.now,
                              account=by, until=until and until.date(), note=note)
-        transaction.put(made, words, note)
-    echo(msgspec.json.encode(made) if as_json else f"{made.phone} {words}")
+        transaction.put(made, outcome, note)
+    echo(msgspec.json.encode(made) if as_json else f"{made.phone} {outcome}")

@@ -8,7 +8,7 @@ import click
 import msgspec
 
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import DAY, json_lines_option, json_option
+from stripread.cli.options import json_lines_option, json_option, qualification
 from stripread.cli.output import echo, echo_error
 from stripread.cli.store import hint_account, open_store_from_settings, store_and_account
 from stripread.intake.qualification import TechnicianStatus
@@ -69,11 +69,8 @@ def register(name: str, *, as_json: bool) -> None:
 @technicians.command(examples=(
     'stripread technicians qualify p-1a2b3c4d qualified --until 2031-12-31 --note "12 strips agree with p-5e6f7a8b"',))
 @click.argument("technician")
-@click.argument("outcome", type=click.Choice(["qualified", "not-qualified"]), metavar="OUTCOME")
-@click.option("--until", type=DAY, metavar="DAY", help="Last day of the qualification [default: unlimited].")
-@click.option("--note", default="", metavar="TEXT", help="Evidence, for the audit trail.")
-@json_option
-def qualify(technician: str, outcome: str, *, until: datetime | None, note: str, as_json: bool) -> None:
+@qualification
+def qualify(technician: str, outcome: Outcome, *, until: datetime | None, note: str, as_json: bool) -> None:
     """Record the qualification of TECHNICIAN, an account ID or a prefix: OUTCOME is qualified or not-qualified."""
     store, by = store_and_account()
     account = store.get(Account, resolve_id(store, Account, technician))
@@ -81,9 +78,8 @@ def qualify(technician: str, outcome: str, *, until: datetime | None, note: str,
         raise RecordsError("this account is not a technician's", where=f"account {account.id}",
                            found=", ".join(account.roles), allowed="an account with the role technician",
                            remedy=f"add the role with `stripread accounts set-roles {account.id} technician ...`")
-    words: Outcome = "qualified" if outcome == "qualified" else "not qualified"
     with store.writing(by) as transaction:
-        made = TechnicianQualification(id=new_id(), technician=account.id, outcome=words, at=transaction.now,
+        made = TechnicianQualification(id=new_id(), technician=account.id, outcome=outcome, at=transaction.now,
                                        account=by, until=until and until.date(), note=note)
-        transaction.put(made, words, note)
-    echo(msgspec.json.encode(made) if as_json else f"{made.technician} {words}")
+        transaction.put(made, outcome, note)
+    echo(msgspec.json.encode(made) if as_json else f"{made.technician} {outcome}")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import KW_ONLY, dataclass, field
+from functools import partial
 from typing import Final, Literal, TypeVar
 
 from starlette.requests import Request
@@ -108,7 +109,7 @@ Method = Literal["GET", "POST", "PUT", "DELETE"]
 FORM_BYTES: Final = 64 * 1024
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True)
 class Endpoint:
     """``roles``: the user must have one of them. ``public``: no authentication is required.
 
@@ -120,6 +121,7 @@ class Endpoint:
     path: str
     handler: Handler
     roles: frozenset[Role] = EVERYONE
+    _: KW_ONLY
     public: bool = False
     scope: Scope | None = None
     largest: int = FORM_BYTES
@@ -134,3 +136,8 @@ class Endpoint:
     def of_api(self) -> bool:
         """Whether the route is for programs."""
         return self.path.startswith("/api/")
+
+
+#: Endpoints by method: path, handler, roles.
+get: Final = partial(Endpoint, "GET")
+post: Final = partial(Endpoint, "POST")

@@ -26,7 +26,7 @@ from stripread.web.capture import PhotoIntake, moment_from
 from stripread.web.error_handlers import json
 from stripread.web.pages import take
 from stripread.web.refusals import CAN_TAKE_READINGS
-from stripread.web.request import Endpoint, RequestContext, one_of
+from stripread.web.request import Endpoint, RequestContext, get, one_of, post
 
 _MOST: Final = 200
 _STATUSES: Final[tuple[Literal["measured", "no-result"], ...]] = ("measured", "no-result")
@@ -119,13 +119,12 @@ def _check_parameters(given: Sequence[str], allowed: Sequence[str]) -> None:
 
 
 API: Final[tuple[Endpoint, ...]] = tuple(_strict(endpoint) for endpoint in (
-    Endpoint(method="GET", path="/api/openapi.json", handler=_description, public=True),
-    Endpoint(method="GET", path="/api/points", handler=points, scope="readings:read"),
-    Endpoint(method="GET", path="/api/readings", handler=list_readings, scope="readings:read"),
-    Endpoint(method="POST", path="/api/readings", handler=take_reading, roles=CAN_TAKE_READINGS, scope="readings:take",
-             largest=take.ORIGINAL_BYTES, seconds=take.ORIGINAL_S),
-    Endpoint(method="POST", path="/api/previews", handler=preview, roles=CAN_TAKE_READINGS, scope="readings:take",
-             largest=take.PREVIEW_BYTES, seconds=60.0),
-    Endpoint(method="GET", path="/api/readings/{reading}", handler=reading, scope="readings:read"),
-    Endpoint(method="GET", path="/api/readings/{reading}/record", handler=whole, scope="readings:read"),
+    get("/api/openapi.json", _description, public=True),
+    get("/api/points", points, scope="readings:read"),
+    get("/api/readings", list_readings, scope="readings:read"),
+    post("/api/readings", take_reading, CAN_TAKE_READINGS, scope="readings:take", largest=take.ORIGINAL_BYTES,
+         seconds=take.ORIGINAL_S),
+    post("/api/previews", preview, CAN_TAKE_READINGS, scope="readings:take", largest=take.PREVIEW_BYTES, seconds=60.0),
+    get("/api/readings/{reading}", reading, scope="readings:read"),
+    get("/api/readings/{reading}/record", whole, scope="readings:read"),
 ))

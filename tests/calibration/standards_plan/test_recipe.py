@@ -82,10 +82,8 @@ def test_reach_is_that_of_linear_programming(amounts: Vector, mixed: Vector, of:
     assume(lowest.status == 0)
     assert least == pytest.approx(lowest.fun, abs=1e-5, rel=1e-5)
     highest = linprog(-of, A_eq=amounts, b_eq=wanted, bounds=(0, None))
-    if highest.status == 0:
-        assert most == pytest.approx(-highest.fun, abs=1e-5, rel=1e-5)
-    else:
-        assert most == np.inf
+    bound = -highest.fun if highest.status == 0 else np.inf
+    assert most == pytest.approx(bound, abs=1e-5, rel=1e-5)
 
 
 def test_fewest_stocks_first_then_in_their_order() -> None:

@@ -122,9 +122,9 @@ def test_random_waters_live(phreeqc: Any, t_c: float, **reading: float) -> None:
     sample.forget()
     s = speciate(closed.water, t_c)
     assert float(s.ph) == pytest.approx(expected["ph"], abs=PH_BAR)
-    if reading["calcium_fraction"] > 1e-6:
-        assert float(s.si_calcite) == pytest.approx(expected["si"], abs=SI_BAR)
     assert float(ccpp(closed.water, t_c)) == pytest.approx(expected["ccpp"], abs=ccpp_bar(expected["ccpp"]))
+    assume(reading["calcium_fraction"] > 1e-6)  # without calcium there is no index
+    assert float(s.si_calcite) == pytest.approx(expected["si"], abs=SI_BAR)
 
 
 @pytest.mark.parametrize("t_c", [25.0, 60.0, 93.0, 125.0])
