@@ -81,8 +81,8 @@ def waiting(store: Store) -> int:
         return connection.scalar(select(func.count()).select_from(EVALUATION_QUEUE)) or 0
 
 
-#: Seconds without a report after which the server of a running task is taken to have ended.
-SILENT_S: Final = 600
+#: Seconds without a report after which the server of a running task is taken to have ended: several reports.
+SILENT_S: float = 60
 
 
 class StoredJob(NamedTuple):

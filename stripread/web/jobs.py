@@ -10,7 +10,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from threading import Lock, Thread
+from threading import Event, Lock, Thread
 from typing import Any, Final
 
 import msgspec
@@ -23,6 +23,8 @@ from stripread.store.store import Clock, Store, utc_now
 _LOG: Final = logging.getLogger("stripread.web")
 #: Seconds between two reports of progress to the other servers.
 _WRITTEN_EVERY_S: Final = 1.0
+#: Seconds between two reports of a task that takes long over one step; see `shared_work.SILENT_S`.
+BEAT_S: float = 10.0
 _ABANDONED: Final = "the server that ran it has ended; start it again"
 
 
@@ -110,6 +112,9 @@ class Jobs:
 
     def _run(self, name: str, work: Callable[[JobProgress], str]) -> None:
         outcome = wrong = ""
+        ended = Event()
+        beat = Thread(target=self._beat, args=(name, ended), name=f"beat {name}", daemon=True)
+        beat.start()
         try:
             outcome = work(JobProgress(self, name))
         except _Stopped:
@@ -119,7 +124,14 @@ class Jobs:
         except Exception as error:  # noqa: BLE001 - shown and logged; there is no caller to raise to
             _LOG.error("fault", exc_info=error, extra={"facts": {"job": name}})
             wrong = "internal error; the server's log has the details"
+        ended.set()
+        beat.join()
         self.update(name, finished=self._clock(), outcome=outcome, wrong=wrong)
+
+    def _beat(self, name: str, ended: Event) -> None:
+        """Report the state again and again, so that other servers know that this one has not ended."""
+        while not ended.wait(BEAT_S):
+            self._write(name, self._states[name])
 
 
 def _text(state: JobState) -> str:

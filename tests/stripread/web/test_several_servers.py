@@ -7,11 +7,13 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing, contextmanager
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -24,6 +26,7 @@ from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.photos import digest
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
+from stripread.web import authentication
 from stripread.web.limits import BY_BOTH, Attempt, FailureCounter
 from stripread.web.pages.take import STORED
 from stripread.web.refusals import HTTPRefusal
@@ -35,17 +38,31 @@ from tests.stripread.store.histories import NOW
 from .conftest import BATCH, account_in
 from .conftest import serving as serving_here
 
-#: The command, with a short lease and pause, so that the test need not wait for minutes.
+#: The command, with a short lease and pauses, so that the test need not wait for minutes. Tasks wait in their first
+#: step while the file exists that is given first.
 _SERVE = """
 import sys
+import time
 from datetime import timedelta
+from functools import partial
+from pathlib import Path
 from stripread.store import shared_work
-from stripread.web import start
+from stripread.web import jobs, start
 shared_work.LEASE = timedelta(seconds=1)
 start.POLL_S = 0.2
+shared_work.SILENT_S, jobs.BEAT_S = 4.0, 0.5
+hold, report = Path(sys.argv.pop(1)), jobs.JobProgress.report
+def waits(self, *given):
+    report(self, *given)
+    while hold.exists():
+        time.sleep(0.05)
+jobs.JobProgress.report = waits
 from stripread.cli.main import run
 sys.exit(run(sys.argv[1:]))
 """
+
+
+HOLD = "hold"
 
 
 @pytest.fixture
@@ -65,7 +82,7 @@ def serving(settings: Settings, log: Path) -> Iterator[tuple[subprocess.Popen[by
     """A server as a process in a group of its own, and its address."""
     port = free_port()
     environment = {**os.environ, "STRIPREAD_DATABASE": settings.database, "STRIPREAD_PHOTOGRAPHS": settings.photographs}
-    command = [sys.executable, "-c", _SERVE, "serve", "--port", str(port), "--workers", "1"]
+    command = [sys.executable, "-c", _SERVE, str(log.parent / HOLD), "serve", "--port", str(port), "--workers", "1"]
     with log.open("wb") as out, subprocess.Popen(command, env=environment, stdout=out, stderr=out,
                                                  start_new_session=True) as process:
         try:
@@ -75,10 +92,11 @@ def serving(settings: Settings, log: Path) -> Iterator[tuple[subprocess.Popen[by
                 os.killpg(process.pid, signal.SIGKILL)
 
 
-def wait_until(done: bool, process: subprocess.Popen[bytes], log: Path) -> bool:  # noqa: FBT001
-    assert process.poll() is None, log.read_text()
-    time.sleep(0 if done else 0.05)
-    return done
+def wait_until(done: Callable[[], bool], process: subprocess.Popen[bytes], log: Path) -> None:
+    """Wait as long as the process runs."""
+    while not done():
+        assert process.poll() is None, log.read_text()
+        time.sleep(0.05)
 
 
 def answers(url: str) -> bool:
@@ -88,15 +106,33 @@ def answers(url: str) -> bool:
         return False
 
 
+def task_at(url: str, secret: str) -> dict[str, Any]:
+    """The state of the verification as a server gives it to its page."""
+    state = httpx.get(f"{url}/system/tasks/integrity", cookies={"session": secret}, timeout=30).json()
+    assert isinstance(state, dict)
+    return state
+
+
+def start_verification(url: str, secret: str) -> int:
+    headers = {"origin": url, authentication.HEADER: authentication.masked(authentication.token_of(secret))}
+    return httpx.post(f"{url}/system/integrity", headers=headers, cookies={"session": secret}, timeout=30).status_code
+
+
 def test_a_killed_server_leaves_nothing_unevaluated(settings: Settings, store: Store, tmp_path: Path, samples: Path,
                                                     sample_chart: Chart) -> None:
-    """Photographs that one server has stored are evaluated by the other, each once."""
+    """Photographs that one server has stored are evaluated by the other, each once.
+
+    A verification at one server is shown by the other, which runs no second one until the first server has ended.
+    """
     account = account_in(store, "ines", ("technician",), "Ines of the Mill")
     register_chart(store, account, sample_chart)
     import_file(store, account, samples / "card-run-007.txt")
     headers = {"authorization": f"Bearer {sessions.make_token(store, account, 'a phone', ('readings:take',))}"}
     photos = [phone_photo(path).data for path in sorted((samples / "sites").glob("*.jpg"))[:4]]
     logs = tmp_path / "a.log", tmp_path / "b.log"
+    anna = account_in(store, "anna", ("administrator",), "Anna of the Mill")
+    session = sessions.open_session(store, anna, "test")
+    (tmp_path / HOLD).touch()
 
     def send(photo: bytes, to: str) -> None:
         try:
@@ -106,20 +142,24 @@ def test_a_killed_server_leaves_nothing_unevaluated(settings: Settings, store: S
 
     with serving(settings, logs[0]) as (dying, first), serving(settings, logs[1]) as (living, second):
         for process, url, log in ((dying, first, logs[0]), (living, second, logs[1])):
-            while not wait_until(answers(url), process, log):
-                pass
+            wait_until(partial(answers, url), process, log)
+        assert start_verification(first, session) == 303
+        wait_until(lambda: task_at(second, session).get("label") == "database", living, logs[1])
+        assert start_verification(second, session) == 409
         with ThreadPoolExecutor(len(photos)) as phones:
             for photo in photos:
                 phones.submit(send, photo, first)
-            while not wait_until(len(store.ids(Photograph)) == len(photos), dying, logs[0]):
-                pass
+            wait_until(lambda: len(store.ids(Photograph)) == len(photos), dying, logs[0])
             os.killpg(dying.pid, signal.SIGKILL)
         before = len(store.ids(StoredReading))
         assert before < len(photos), "killed too late to test anything"
-        while not wait_until(len(store.ids(StoredReading)) == len(photos), living, logs[1]):
-            pass
-        while not wait_until(shared_work.waiting(store) == 0, living, logs[1]):
-            pass
+        wait_until(lambda: len(store.ids(StoredReading)) == len(photos), living, logs[1])
+        wait_until(lambda: shared_work.waiting(store) == 0, living, logs[1])
+        (tmp_path / HOLD).unlink()
+        wait_until(lambda: "the server that ran it has ended" in task_at(second, session)["wrong"], living, logs[1])
+        assert start_verification(second, session) == 303
+        wait_until(lambda: bool(task_at(second, session)["finished"]), living, logs[1])
+        assert str(len(photos)) in task_at(second, session)["outcome"]
     assert sorted(r.photograph for r in store.find(StoredReading)) == sorted(store.ids(Photograph))
     assert {r.account for r in store.find(StoredReading)} == {account}
     assert verify_store(store).wrong == ""
