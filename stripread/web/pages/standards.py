@@ -25,6 +25,7 @@ from stripread.intake.standards import (
     standards_of,
 )
 from stripread.reading.photo_file import PhotoFile
+from stripread.report.figures.quality import with_uncertainty
 from stripread.report.standards import labels_page, sheet_page
 from stripread.review.batch_calibration import BatchCalibration, FitOrder
 from stripread.store.models.materials import (
@@ -37,7 +38,6 @@ from stripread.store.models.materials import (
 )
 from stripread.store.partial_uploads import MOST_BYTES
 from stripread.web import worker_process
-from stripread.web.batches_view import number
 from stripread.web.error_handlers import json
 from stripread.web.jobs import JobProgress
 from stripread.web.pages.reports import REPORT_POLICY
@@ -178,7 +178,7 @@ def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", text:
         request, "standards.html", status=status, wrong=wrong, batch=batch, known=known, lines=_lines(known),
         text=text or known.plan or _template(batch.id), suspects=suspects, runs=runs, latest=latest,
         lights=sorted({light for s in known.solutions for light in s.lights} | {p.light for p in known.photographs}),
-        task=request.app.jobs.state(_task(batch.id)), here=_address(request), number=number,
+        task=request.app.jobs.state(_task(batch.id)), here=_address(request), with_uncertainty=with_uncertainty,
         units={id_: a.unit for id_, a in ANALYTES.items()})
 
 

@@ -7,7 +7,7 @@
     const form = new Intl.DateTimeFormat("en-GB", {day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit"});
     for (const time of part.querySelectorAll("time[datetime*=T]")) {
       const moment = new Date(time.dateTime);
-      if (!Number.isNaN(moment.getTime())) time.textContent = form.format(moment);
+      if (!Number.isNaN(moment.getTime())) time.textContent = form.format(moment).replace("Sept", "Sep"); // as the server writes it
     }
   };
   window.localTimes(document);

@@ -172,7 +172,7 @@ def test_the_daily_task_of_an_analyst(laboratory: Served, samples: Path, open_pa
     page.get_by_role("button", name="Record batch").click()
     page.get_by_label("Plan (TOML)").fill(plan_of(samples, batch))
     page.get_by_role("button", name="Compute standards").click()
-    expect(page.get_by_text("9, 9 with photographs missing")).to_be_visible()
+    expect(page.get_by_text("Photographs are missing for 9 of 9 solutions.")).to_be_visible()
     drop(page, "window", [samples / "standards" / f"{name}-window.jpg" for name, _ in BUFFERS])
     for light in ("halogen-phone-2", "fluorescent-cam-g"):
         drop(page, light.partition("-")[0], [samples / "checks" / f"C{n:02d}-{light}.jpg" for n in (1, 2, 3)])
