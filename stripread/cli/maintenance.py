@@ -105,7 +105,7 @@ def record(unit: str, job: Job | None, *, day: datetime | None, setting: float |
         done = store.find(Service, unit=resolve_id(store, Unit, unit))
         _report(sorted(done, key=_when), as_json=as_json)
         return
-    from stripread.operations.service import record_service
+    from stripread.operations.decisions import record_service
 
     store, account = store_and_account()
     made = Service(id=new_id(), unit=resolve_id(store, Unit, unit), at=time_of_work(store, day), job=job,

@@ -1,4 +1,4 @@
-"""Photographs decoded in one child process, so that a hostile picture ends the child and not the program.
+"""Photographs decoded in one child process within limits, so that a hostile picture ends the child and not the program.
 
 The child is started when it is first needed, serves all photographs after that, and is replaced when it ends. Answers
 are data that are parsed, never pickles. A process that is bounded itself decodes in place.
@@ -11,6 +11,7 @@ import os
 import signal
 import subprocess
 import sys
+from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
 from threading import Lock
@@ -20,10 +21,45 @@ import msgspec
 import numpy as np
 
 from shared.decoders import from_msgpack
-from shared.errors import PhotoError
-from stripread.reading.bounds import Bounds
+from shared.errors import InputError, PhotoError
 from stripread.reading.icc import Space
 from stripread.reading.photo import Photo, decode
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Bounds:
+    """``memory``: bytes of data that a process may have. ``seconds``: time limit of one task."""
+
+    memory: int = 2**30
+    seconds: float = 30.0
+
+
+def bound_memory(memory: int) -> None:
+    """Bound this process's data to ``memory`` bytes; libraries that it maps are not counted."""
+    try:
+        import resource
+    except ModuleNotFoundError:  # not on Windows; memory is not bounded there
+        return
+    resource.setrlimit(resource.RLIMIT_DATA, (memory, memory))
+    # A process that fails must not fill the disk with its memory image.
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def end_this_process_after(seconds: float) -> None:
+    """Let the system end this process unless this is called again in time; 0: no longer.
+
+    No handler is involved: native code that never returns to Python is ended too.
+    """
+    if hasattr(signal, "setitimer"):  # not on Windows; time is not bounded there
+        signal.signal(signal.SIGALRM, signal.SIG_DFL)
+        signal.setitimer(signal.ITIMER_REAL, seconds)
+
+
+def is_out_of_memory(error: Exception) -> bool:
+    """Whether an exception means that memory ran out, as Python, OpenCV and Pillow report it."""
+    text = (error.found if isinstance(error, InputError) else str(error)).lower()
+    return isinstance(error, MemoryError) or "failed to allocate" in text or "insufficient memory" in text
+
 
 #: What the child is asked for: a photograph no larger than needed, or whole; the bytes of its file follow.
 REDUCED, WHOLE = b"r", b"w"

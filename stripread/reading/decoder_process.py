@@ -12,7 +12,7 @@ import msgspec
 import numpy as np
 
 from shared.errors import InputError
-from stripread.reading.bounds import bound_memory, end_this_process_after, is_out_of_memory
+from stripread.reading.decoder import bound_memory, end_this_process_after, is_out_of_memory
 
 
 def main(memory: int, seconds: float) -> None:

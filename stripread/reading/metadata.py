@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import struct
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from math import sqrt
@@ -14,6 +15,35 @@ from PIL.JpegImagePlugin import JpegImageFile
 from shared.errors import PhotoError
 from shared.text import moment_from_text
 from stripread.reading.icc import Space, colour_space
+
+_SIGNATURE: Final = b"\x89PNG\r\n\x1a\n"
+#: What the pixels need; `acTL` announces an animation.
+_NEEDED: Final = (b"IHDR", b"PLTE", b"acTL", b"IDAT", b"IEND")
+
+
+def is_png(data: bytes) -> bool:
+    """Whether the bytes start as those of a PNG file do."""
+    return data.startswith(_SIGNATURE)
+
+
+def exif_block(data: bytes) -> bytes | None:
+    """The body of the first `eXIf` chunk, wherever it lies; None without one."""
+    return next((whole[8:-4] for kind, whole in _chunks(data) if kind == b"eXIf"), None)
+
+
+def bare(data: bytes) -> bytes:
+    """The file without its ancillary chunks."""
+    return _SIGNATURE + b"".join(whole for kind, whole in _chunks(data) if kind in _NEEDED)
+
+
+def _chunks(data: bytes) -> Iterator[tuple[bytes, bytes]]:
+    """Type and whole chunk, with length and checksum; the last may be cut short."""
+    at = len(_SIGNATURE)
+    while at + 8 <= len(data):
+        length, kind = struct.unpack_from(">I4s", data, at)
+        yield kind, data[at : at + length + 12]
+        at += length + 12
+
 
 T = TypeVar("T")
 Channels = tuple[float, float, float]

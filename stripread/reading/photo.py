@@ -21,7 +21,7 @@ from PIL.TiffImagePlugin import TiffImageFile
 from PIL.WebPImagePlugin import WebPImageFile
 
 from shared.errors import PhotoError
-from stripread.reading import png
+from stripread.reading import metadata
 from stripread.reading.icc import Space
 from stripread.reading.metadata import UNKNOWN_CODING, Channels, metadata_of
 
@@ -89,7 +89,7 @@ def _decoded(data: bytes, where: str, *, whole: bool) -> Photo:
     while not whole and halvings < 4 and max(width, height) / (2 * halvings) >= ENOUGH_PX:
         halvings *= 2
     pixels = _heic_pixels(header, halvings) if heic else _pixels(plain, halvings, where)
-    exif = metadata_of(header, png.exif_block(data) if png.is_png(data) else None, where)
+    exif = metadata_of(header, metadata.exif_block(data) if metadata.is_png(data) else None, where)
     return Photo(
         name=Path(where).name, pixels=pixels, shrink=max(width, height) / max(pixels.shape[:2]),
         space=exif.space, sha256=hashlib.sha256(data).hexdigest(), taken=exif.taken, camera=exif.camera,
@@ -98,14 +98,14 @@ def _decoded(data: bytes, where: str, *, whole: bool) -> Photo:
 
 def _header(data: bytes, where: str) -> tuple[Image.Image, bytes]:
     """The opened file and its bytes; of a PNG with invalid ancillary chunks, which Pillow refuses, without them."""
-    if not png.is_png(data):
+    if not metadata.is_png(data):
         return _opened(data, where), data
     try:
         return _opened(data, where), data
     except PhotoError as error:
         if isinstance(error.__cause__, Image.DecompressionBombError):
             raise
-        plain = png.bare(data)
+        plain = metadata.bare(data)
         return _opened(plain, where), plain
 
 

@@ -15,7 +15,7 @@ from shared.card import CardLayout
 from shared.errors import InputError
 from shared.profile import PrintProfile
 from stripread.intake import card_inspections, receive, standards
-from stripread.reading.bounds import bound_memory, is_out_of_memory
+from stripread.reading.decoder import bound_memory, is_out_of_memory
 from stripread.reading.photo_file import PhotoFile
 from stripread.reading.read import read_file
 from stripread.reading.result import Quad, Reading

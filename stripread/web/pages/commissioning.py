@@ -13,7 +13,7 @@ from assess.treatment.treatment import Setting
 from shared.errors import InputError
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.operations.commissioning import CommissioningProgress, UnitCheck, check_reading, commissioning_progress
-from stripread.operations.service import record_service
+from stripread.operations.decisions import record_service
 from stripread.report.document.model import html
 from stripread.report.document.pdf import pdf
 from stripread.report.figures.window import LimitBounds, WindowBar, plain_bar

@@ -15,7 +15,7 @@ from stripread.intake.reassess import reassess_sites
 from stripread.monitoring.schedule.due import DueList, calendar, due_list
 from stripread.monitoring.schedule.intervals import DueItem, Kind, load_intervals
 from stripread.monitoring.sites import Scope
-from stripread.operations.service import record_service
+from stripread.operations.decisions import record_service
 from stripread.store import sessions
 from stripread.store.models.materials import Card, Tube
 from stripread.store.models.record import new_id

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from assess.treatment.unit import load_units
-from stripread.operations.service import record_service
+from stripread.operations.decisions import record_service
 from stripread.store.errors import RecordsError
 from stripread.store.models.sites import Service, Unit
 from stripread.store.store import Store

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 
 from shared.errors import PhotoError
-from stripread.reading.bounds import Bounds
-from stripread.reading.decoder import Decoder
+from stripread.reading.decoder import Bounds, Decoder
 from stripread.reading.photo import decode
 from tests.hostile import metadata, pictures
 

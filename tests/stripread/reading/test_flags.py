@@ -18,8 +18,8 @@ from calibration.scale import Scale
 from shared.card import PAPER
 from shared.flags import FLAGS
 from stripread.reading import checks
-from stripread.reading.effects import RELEVANT
 from stripread.reading.observe import Observation
+from stripread.reading.read import RELEVANT
 from stripread.reading.read_pad import DRY_LAB, widest
 from stripread.reading.result import Reading
 from tests import simulator

@@ -16,10 +16,9 @@ from stripread.store.integrity import NO_ENTRIES, verify_store
 from stripread.store.models.evidence import Review
 from stripread.store.models.sites import Site
 from stripread.store.schema import AUDIT_TRAIL, BODIES, RECORD_TYPES
-from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from stripread.store.verification import verify_since
-from tests.stripread.store.histories import ACCOUNT, NOW, keep
+from tests.stripread.store.histories import ACCOUNT, NOW, keep, settings_in
 
 SITES, REVIEWS = RECORD_TYPES[Site].table, RECORD_TYPES[Review].table
 
@@ -29,8 +28,7 @@ def store(world_file: Path, tmp_path: Path) -> Iterator[Store]:
     """One record of every kind; then, after the checkpoint of `head`, a new site and a changed one."""
     shutil.copy(world_file, tmp_path / "records.sqlite")
     shutil.copytree(world_file.parent / "photographs", tmp_path / "photographs")
-    opened = open_store(Settings(database=f"sqlite:///{tmp_path / 'records.sqlite'}",
-                                 photographs=str(tmp_path / "photographs")), clock=lambda: NOW)
+    opened = open_store(settings_in(tmp_path), clock=lambda: NOW)
     yield opened
     opened.close()
 

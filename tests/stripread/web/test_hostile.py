@@ -23,10 +23,9 @@ from .conftest import BATCH, Browser, Served, serving
 
 
 @pytest.fixture
-def everybody(database_url: str, tmp_path: Path, workers: Workers) -> Iterator[tuple[Served, Browser]]:
+def everybody(settings: Settings, workers: Workers) -> Iterator[tuple[Served, Browser]]:
     """A server on each sort of database, and a browser signed in with every role."""
-    store = open_store(Settings(database=database_url, photographs=str(tmp_path / "photographs")))
-    with serving(store, workers) as running:
+    with serving(open_store(settings), workers) as running:
         yield running, running.role(*ROLES)
 
 

@@ -28,7 +28,7 @@ from stripread.store.models.evidence import IssuedReport, LabResult, StoredReadi
 from stripread.store.settings import Issuer, Settings
 from stripread.store.store import Store, open_store
 from tests.stripread.intake.phone_photos import desk, phone_photo
-from tests.stripread.store.histories import ACCOUNT, NOW, keep
+from tests.stripread.store.histories import ACCOUNT, NOW, keep, settings_in
 
 SETTINGS = Settings(database="", photographs="", issuer=Issuer(name="Invented Waterworks", address="3 Example Street"))
 ISSUING = Issuing(SETTINGS, ACCOUNT)
@@ -56,8 +56,7 @@ def made(samples: Path, sample_chart: Chart, tmp_path_factory: pytest.TempPathFa
 def store(made: Path, tmp_path: Path) -> Iterator[Store]:
     """A copy of it."""
     shutil.copytree(made, tmp_path / "store")
-    opened = open_store(Settings(database=f"sqlite:///{tmp_path / 'store' / 'records.sqlite'}",
-                                 photographs=str(tmp_path / "store" / "photographs")), clock=lambda: NOW)
+    opened = open_store(settings_in(tmp_path / "store"), clock=lambda: NOW)
     yield opened
     opened.close()
 
