@@ -44,7 +44,9 @@
     take.scanning();
     if (!take.state.scanned || !take.tube) return;
     put({scanned: false}); // of a label: chosen already
-    judge(take.tube, {});
+    // Of a tube that the phone does not know yet, only the chart of its batch is judged.
+    const {tube, state} = take, known = !state.tube || tube.id === state.tube;
+    judge(known ? tube : {...tube, id: state.tube, wrong: tube.wrong.filter((id) => id.startsWith("chart-"))}, {});
   };
 
   // --- sample ---

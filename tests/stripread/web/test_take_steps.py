@@ -244,5 +244,7 @@ def test_a_tube_is_judged_that_a_label_names(page: Page) -> None:
     problem(page, f"Tube {BATCH}. Now choose the sampling point.")
     page.get_by_role("button", name="Mill Yard & Co").first.click()
     expect(page.get_by_role("alert")).to_contain_text(f"{BATCH}: Chart not released.")
+    page.goto(f"/take?point={POINT}&batch={BATCH}&tube=opened-today")
+    expect(page.get_by_role("alert")).to_contain_text("opened-today: Chart not released.")
     page.get_by_role("button", name="Use this tube anyway").click()
     expect(page.get_by_role("heading", name="Draw the sample")).to_be_visible()
