@@ -261,7 +261,7 @@ def re_evaluate(ids: tuple[str, ...], *, wanted: Callable[[Store], ReadingFilter
         _print(one, change_lines(one), as_json=as_json)
     summary = builder.summary()
     _print(summary, summary_lines(summary, kept=supersede), as_json=as_json)
-    if summary.outcomes.get("not read again"):
+    if summary.outcomes.get("not-evaluated"):
         return WRONG
     return NO_RESULT if reproduce and summary.outcomes.get("differs") else DONE
 

@@ -151,13 +151,13 @@ def _text_time(text: str) -> str:
 
 
 _WORDS: Final[dict[Outcome, str]] = {
-    "differs": "different", "prints the same": "different only in digits that are not printed", "same": "the same",
-    "not read again": "not evaluated", "passed over": "skipped"}
+    "differs": "different", "same-as-shown": "different only in digits that are not printed", "same": "the same",
+    "not-evaluated": "not evaluated", "skipped": "skipped"}
 
 
 def change_lines(one: ReadingComparison) -> Iterator[str]:
     """Yield the changes of a reading that differs or could not be evaluated; nothing for the others."""
-    if one.outcome not in ("differs", "not read again"):
+    if one.outcome not in ("differs", "not-evaluated"):
         return
     changes = [*map(_shift, one.shifts), *(f"no longer {f}" for f in one.flags_gone),
                *(f"now {f}" for f in one.flags_new), *map(_flip, one.flips)]

@@ -82,7 +82,7 @@ class PhotoIntake:
             taken = IntakeResult(photograph, why=error.message)
         if taken.reading is not None:
             dequeue(self.app.store, photograph.id)
-        self.app.metrics.read(taken.reading.status if taken.reading else "not read")
+        self.app.metrics.read(taken.reading.status if taken.reading else "not-evaluated")
         return taken
 
     def move(self, photograph: str, to: Destination) -> StoredReading | None:

@@ -57,7 +57,7 @@ class SummaryBuilder:
         """Add a comparison."""
         self._outcomes[found.outcome] += 1
         self._counts["superseded"] += found.new is not None
-        if found.outcome == "passed over":
+        if found.outcome == "skipped":
             self._passed[found.why] += 1
         self._causes.update((*found.inputs, *found.versions))
         self._flips.update(f"{f.severity}: {f.was or 'not judged'} -> {f.now or 'not judged'}" for f in found.flips)
@@ -77,7 +77,7 @@ class SummaryBuilder:
                        causes=dict(self._causes.most_common()))
 
 
-Outcome = Literal["same", "prints the same", "differs", "not read again", "passed over"]
+Outcome = Literal["same", "same-as-shown", "differs", "not-evaluated", "skipped"]
 #: Field of the reading that is not compared: it describes how the reading was made.
 _NOT_COMPARED: Final = "provenance"
 #: Inputs with a hash in the provenance, and their names in messages.
@@ -131,14 +131,14 @@ def compare_readings(old: OriginalReading, done: ReadResult, *, passed: bool) ->
     """Return the comparison of a stored reading with its reanalysis; ``passed``: it was skipped."""
     was, now = old.reading.reading, done.reading
     if now is None:
-        outcome: Outcome = "passed over" if passed else "not read again"
+        outcome: Outcome = "skipped" if passed else "not-evaluated"
         return ReadingComparison(id=old.reading.id, photo=was.photo, outcome=outcome, why=done.why)
     numbers = tuple(_differing(_without(was), _without(now), ""))
     shifts, flips = tuple(_shifts(was, now)), tuple(_flips(old, done.assessment))
     before, after = _flags(was), _flags(now)
     changed = any(s.was != s.now for s in shifts) or before != after or flips or was.reason != now.reason
     return ReadingComparison(
-        id=old.reading.id, photo=was.photo, outcome="differs" if changed else "prints the same" if numbers else "same",
+        id=old.reading.id, photo=was.photo, outcome="differs" if changed else "same-as-shown" if numbers else "same",
         inputs=tuple(_inputs(was.provenance, now.provenance)),
         versions=tuple(_versions(was.provenance, now.provenance)), shifts=shifts, flips=flips, numbers=numbers,
         flags_gone=tuple(sorted(before - after)), flags_new=tuple(sorted(after - before)))

@@ -56,7 +56,7 @@ class Result(msgspec.Struct, frozen=True, kw_only=True):
 
     photograph: str
     reading: str | None
-    status: Literal["measured", "no-result", "not read"]
+    status: Literal["measured", "no-result", "not-evaluated"]
     reason: str
     again: bool
     flags: list[FlagMessage]
@@ -84,8 +84,8 @@ def preview_of(reading: Reading) -> Preview:
 def result_of(taken: IntakeResult) -> Result:
     """A photograph just taken in."""
     if taken.reading is None:
-        return Result(photograph=taken.photograph.id, reading=None, status="not read", reason=taken.why, again=False,
-                      flags=[], values=[], verdict=None, next_step="")
+        return Result(photograph=taken.photograph.id, reading=None, status="not-evaluated", reason=taken.why,
+                      again=False, flags=[], values=[], verdict=None, next_step="")
     return stored_result(taken.reading, taken.assessment, taken.why)
 
 

@@ -153,7 +153,7 @@ def test_missing_profiles_and_photographs_are_reported(store: Store) -> None:
     delete_photo(store, store.get(StoredReading, "by hand").photograph, by=ACCOUNT, why="kept long enough")
     store.photographs.remove(yard.photograph)
     found = list(reproduce(store, ["changed", "by hand", yard.id]))
-    assert [one.outcome for one in found] == ["not read again", "passed over", "not read again"]
+    assert [one.outcome for one in found] == ["not-evaluated", "skipped", "not-evaluated"]
     for one, says in zip(
         found, ("a card profile used for the reading is not in the store", "purged", "is missing"), strict=True
     ):
