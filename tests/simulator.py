@@ -86,7 +86,8 @@ class Exposure(dyes.Exposure):
 
         ``stray`` (n, 3): what print, gloss and texture add to log light.
         """
-        encoded = self.encoded(self.linear(reflectance) * np.exp(self.log_light(places) + stray))
+        log_light = places @ self.slope + self.bend * (places**2).sum(axis=1, keepdims=True)
+        encoded = self.encoded(self.linear(reflectance) * np.exp(log_light + stray))
         step = np.array(self.steps) / 8
         coded = np.rint(encoded * 255 @ _TO_YCC.T / step) * step + rng.normal(0, self.rounding, encoded.shape)
         return np.asarray(np.clip(coded @ np.linalg.inv(_TO_YCC).T, 0, 255))

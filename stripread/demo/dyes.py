@@ -141,10 +141,6 @@ class Exposure:
         raw = (reflectance * self.power) @ self.camera.seen
         return np.asarray((raw * self.gain) @ self.camera.matrix.T)
 
-    def log_light(self, places: Array) -> Array:
-        """Return the log of the light (n, 3) at places (n, 2), -1 to 1 over the card."""
-        return np.asarray(places @ self.slope + self.bend * (places**2).sum(axis=1, keepdims=True))
-
     def encoded(self, linear: Array) -> Array:
         """Return the encoded output, 0 to 1, of linear light."""
         return s_curve(srgb(linear), self.camera.tone)

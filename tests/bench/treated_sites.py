@@ -21,6 +21,7 @@ from assess.equipment import load_equipment
 from assess.treatment.unit import TreatmentUnit, load_units
 from assess.treatment.upkeep import STEEPNESS, U_CAPACITY, lost_removal
 from shared.water.molar import MG_CACO3_PER_EQ
+from stripread.intake.terms import own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import SiteStatus, overview
@@ -125,7 +126,7 @@ def year(folder: Path, seed: int) -> tuple[Store, dict[str, date]]:
     """Return a store of `SITES` sites, and the true day by site on which each unit leaves its limits."""
     rng, store = np.random.default_rng(seed), empty_store(folder)
     charts = with_chart(store, chart_and_profile()[0], *_BATCHES)
-    limit = upper_limits(store)["hardness"]
+    limit = upper_limits(own_terms(store))["hardness"]
     sites = [simulated(i, limit, rng) for i in range(SITES)]
     keep(store, *(record for site in sites for record in records(site, charts, rng)))
     today = NOW.date()

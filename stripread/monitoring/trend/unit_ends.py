@@ -36,7 +36,7 @@ from stripread.monitoring.trend.drift import (
 from stripread.monitoring.trend.series import Series, Visit, load_visits, series
 from stripread.monitoring.valid_readings import ValidReading, corrections, latest, valid_readings
 from stripread.store.models.materials import OwnTerms
-from stripread.store.models.sites import SamplingPoint, Service, Unit
+from stripread.store.models.sites import Service, Unit
 from stripread.store.models.value_summary import ValueSummary
 from stripread.store.store import Store
 
@@ -133,9 +133,9 @@ def waters(store: Store, inventory: SiteInventory) -> Waters:
     for reading in (*valid_readings(store, since=since), *latest(store, inventory.mains.values(), RECENT)):
         read.setdefault(reading.point, []).append(reading)
     terms, now = own_terms(store), store.clock()
-    own = {p.id: _upper(terms_at(terms, p, now)) for p in inventory.points.values() if p.limits}
+    own = {p.id: upper_limits(terms_at(terms, p, now)) for p in inventory.points.values() if p.limits}
     return Waters(store, inventory, read, corrections(store, chain.from_iterable(read.values())),
-                  _laboratory_feed(store, inventory, read), _upper(terms), own)
+                  _laboratory_feed(store, inventory, read), upper_limits(terms), own)
 
 
 def _laboratory_feed(store: Store, inventory: SiteInventory, read: Collection[str]) -> dict[str, Sample]:
@@ -144,12 +144,8 @@ def _laboratory_feed(store: Store, inventory: SiteInventory, read: Collection[st
     return {s.point: s.sample for s in laboratory_samples(store, fed.difference(read))}
 
 
-def upper_limits(store: Store, point: SamplingPoint | None = None) -> dict[str, float]:
-    """Return the lowest upper limit of each analyte now, of a ``point`` or of the store, where it applies to feed."""
-    return _upper(terms_at(own_terms(store), point, store.clock()))
-
-
-def _upper(terms: OwnTerms) -> dict[str, float]:
+def upper_limits(terms: OwnTerms) -> dict[str, float]:
+    """Return the lowest upper limit of each analyte that is measured."""
     found: dict[str, float] = {}
     for limit in (terms.limits or load_limits()).limit:
         if limit.at_most is not None and limit.measure in ANALYTES:

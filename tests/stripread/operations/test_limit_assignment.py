@@ -53,7 +53,8 @@ def test_other_points_and_the_limits_of_treated_water_follow(store: Store) -> No
     assign_limits(store, ACCOUNT, limit_changes(store, ALL_SITES, {"behind"}, TARGET), TARGET)
     behind, tap = store.get(SamplingPoint, "behind"), store.get(SamplingPoint, "tap")
     assert terms_at(own_terms(store), tap, NOW) == own_terms(store)
-    assert upper_limits(store, tap) == upper_limits(store) != upper_limits(store, behind)
+    lowest = [upper_limits(terms_at(own_terms(store), point, NOW)) for point in (tap, None, behind)]
+    assert lowest[0] == lowest[1] != lowest[2]
 
 
 def test_an_unknown_set_is_rejected(store: Store) -> None:
