@@ -37,18 +37,17 @@ def title(text: str) -> str:
 
 #: Forms whose handler is not named like the last word of their address.
 NAMED_OTHERWISE = {
-    "/first": "sign_in.take_first",
-    "/sign-in": "sign_in.take",
-    "/sign-out": "sign_in.leave",
+    "/first": "account.take_first",
     "/take/uploads/{key}": "take.add_part",
     "/values": "typed_values.take",
     "/commissioning": "commissioning.set_unit",
     "/schedule/done": "schedule.tick",
     "/readings/{reading}/report": "reports.issue",
     "/readings/{reading}/re-evaluate": "locate.supersede",
-    "/sites/import": "import_tables.take",
-    "/sites/intervals": "import_tables.set_intervals",
-    "/sites/limits": "limit_assignment.assign",
+    "/sites/import": "bulk_change.import_table",
+    "/sites/intervals": "bulk_change.set_intervals",
+    "/sites/assign": "bulk_change.set_units",
+    "/sites/limits": "bulk_change.set_limits",
     "/batches": "batches.add",
     "/batches/{batch:path}/standards/photographs": "standards.add",
     "/cards": "cards.begin",
