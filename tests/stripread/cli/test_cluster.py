@@ -7,9 +7,10 @@ import signal
 import subprocess
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import pytest
 
@@ -158,19 +159,54 @@ def test_import_and_verify(dask: DaskCluster, samples: Path, tmp_path: Path, sam
         opened.close()
 
 
-def test_re_evaluate_finds_the_stored_digits(dask: DaskCluster, settings_file: Path, samples: Path, tmp_path: Path,
+@contextmanager
+def worker_killed(dask: DaskCluster, task: int) -> Iterator[None]:
+    """Kill the newest worker as a task is sent to the cluster, and start another one afterwards."""
+    victim, send = dask.workers[-1], cluster_executor._Run._send
+
+    def killing(run: cluster_executor._Run, batch: list[Any]) -> Any:
+        future = send(run, batch)
+        if run._sent == task:
+            victim.kill()
+            victim.wait()
+        return future
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cluster_executor._Run, "_send", killing)
+        yield
+    assert victim.poll() == -signal.SIGKILL, "the command was too short"
+    dask.add_worker()
+    dask.wait_for_workers()
+
+
+def test_commands_go_on_after_a_workers_kill(dask: DaskCluster, settings_file: Path, samples: Path, tmp_path: Path,
                                              sample_chart: Chart) -> None:
-    """Readings made here are reproduced bit by bit there; the scheduler is that of the settings."""
+    """Readings made here are reproduced bit by bit there; the scheduler is that of the option or of the settings."""
     store = desk(tmp_path, samples, sample_chart)
     photographs = [receive_photo(store, ACCOUNT, open_photo(samples / "sites" / f"{name}.jpg"),
-                                 SampleInfo(point="tap", batch="samples")) for name in ("mill-yard", "salt-quay")]
+                                 SampleInfo(point="tap", batch="samples"))
+                   for name in ("mill-yard", "salt-quay", "old-cellar")]
     list(process_photos(store, ACCOUNT, photographs))
     store.close()
-    settings_file.write_text(settings_file.read_text() + f'scheduler = "{dask.url}"\n')
-    command = ("readings", "re-evaluate", "--reproduce", "--json")
-    here, there = stripread(*command, "--processes", "1"), stripread(*command)
-    assert here.stdout.count('"outcome":"same"') == 2
-    assert there == here
+    there = ("--cluster", dask.url)
+    for task, command, option in (
+        (2, ("readings", "re-evaluate", "--reproduce", "--json"), ("--processes", "1")), (1, ("audit", "verify"), ())):
+        here = stripread(*command, *option)
+        assert here.returncode == 0
+        with worker_killed(dask, task):
+            assert stripread(*command, *there) == here
+    originals, records, plain = tmp_path / "originals", tmp_path / "records.jsonl", settings_file.read_text()
+    assert stripread("storage", "export", "-o", records, "--photographs", originals).returncode == 0
+    settings_file.write_text(plain.replace("records.sqlite", "other.sqlite").replace(
+        str(tmp_path / "photographs"), str(tmp_path / "copies")) + f'scheduler = "{dask.url}"\n')
+    empty_store(tmp_path / "made").close()
+    (tmp_path / "made" / "records.sqlite").rename(tmp_path / "other.sqlite")
+    with worker_killed(dask, 1):
+        done = stripread("storage", "import", records, "--photographs", originals)
+    assert done.returncode == 0, done.stderr
+    again, verified = stripread("storage", "import", records, "--photographs", originals), stripread("audit", "verify")
+    assert (again.returncode, verified.returncode) == (0, 0)
+    assert "3 photographs" in verified.stdout
 
 
 def test_a_killed_worker_loses_and_duplicates_nothing(dask: DaskCluster) -> None:
