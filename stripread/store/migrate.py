@@ -60,7 +60,8 @@ def bring_up_to_date(engine: Engine, *, new: bool = True) -> None:
 def upgrade(connection: Connection, revision: str) -> None:
     """Run the migrations up to a revision, in the connection's transaction.
 
-    Rows that follow from others are made again for this program's own revision.
+    Rows that follow from others are made where their tables are empty; a migration after which others follow empties
+    them.
     """
     from alembic import command
 
@@ -69,7 +70,7 @@ def upgrade(connection: Connection, revision: str) -> None:
     config = _config()
     config.attributes["connection"] = connection
     command.upgrade(config, revision)
-    if revision == REVISION:
+    if revision == REVISION and reading_rows.missing(connection):
         reading_rows.rebuild(connection)
 
 

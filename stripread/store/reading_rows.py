@@ -73,6 +73,11 @@ def refresh(connection: Connection, before: Rows, after: Rows) -> None:
     _replace(connection, {row.reading for row in changed} | now.keys(), now.values(), found)
 
 
+def missing(connection: Connection) -> bool:
+    """Return whether there are no rows."""
+    return all(connection.scalar(select(table.c.reading).limit(1)) is None for table in (READING_FLAGS, REVIEW_QUEUE))
+
+
 def rebuild(connection: Connection) -> None:
     """Make all rows again."""
     for table in (READING_FLAGS, REVIEW_QUEUE):
