@@ -70,12 +70,15 @@ def dye_load(pads: Mapping[str, PadObservation], curves: Mapping[str, Curve]) ->
 def _log_likelihood(pad: PadObservation, curve: Curve, veils: Array) -> Array | None:
     """Log-likelihood (veils, loads) of one pad, whatever its value; None for a pad that no value explains."""
     some = slice(None, None, _STEP)
-    factor = Triangles.of(np.sum(list(own_parts(pad, curve).values()), axis=0)[some])
-    error = (pad.signal - pad.response.signal(curve.grid_weights))[some]
-    by_dye = (curve.grid_load @ pad.response.mean[:, 1:].T)[some]
+    factor = Triangles.of(np.sum(list(own_parts(pad, curve, _STEP).values()), axis=0))
+    error = pad.signal - pad.response.signal(curve.grid_weights[some])
+    by_dye = curve.grid_load[some] @ pad.response.mean[:, 1:].T
     off, white, dye = (factor.whitened(v) for v in (error, np.broadcast_to(pad.response.white, error.shape), by_dye))
-    left = (off[:, :, None, None] - white[:, :, None, None] * veils[:, None] - dye[:, :, None, None] * _LOADS)
-    square = (left**2).sum(axis=0)
+    pairs = [(off, off), (off, white), (off, dye), (white, white), (white, dye), (dye, dye)]
+    products = np.array([(a * b).sum(axis=0) for a, b in pairs])
+    veil, load = (side.ravel() for side in np.meshgrid(veils, _LOADS, indexing="ij"))
+    times = np.array([np.ones_like(veil), -2 * veil, -2 * load, veil**2, 2 * veil * load, load**2])
+    square = np.einsum("ip,iv->pv", products, times).reshape(-1, len(veils), len(_LOADS))
     if square.min() > OFF_CURVE:
         return None
     log = -0.5 * (square + factor.log_determinant[:, None, None])

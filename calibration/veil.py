@@ -72,18 +72,22 @@ def _log_likelihood(pad: PadObservation, curve: Curve, tried: Array, known: floa
     return np.asarray(np.log((1 - _ASTRAY) * np.exp(marginal - marginal.max()) + _ASTRAY))
 
 
-def own_parts(pad: PadObservation, curve: Curve) -> dict[str, Array]:
-    """Covariances (385, 3, 3) of the signals along the curve but for the veil's, by the name of what causes them."""
+def own_parts(pad: PadObservation, curve: Curve, step: int = 1) -> dict[str, Array]:
+    """Covariances (n, 3, 3) of the signals but for the veil's, by the name of what causes them.
+
+    At every ``step``-th of the 385 points of the curve's grid.
+    """
+    weights = curve.grid_weights[::step]
     h = pad.response.mean[:, 1:]
-    load = (curve.grid_load @ h.T) * curve.load_sd
+    load = (curve.grid_load[::step] @ h.T) * curve.load_sd
     eye = np.eye(3)
-    n = len(curve.grid)
+    n = len(weights)
     return {
         "pad pixels": np.broadcast_to(pad.pixel, (n, 3, 3)),
         "pad texture": np.broadcast_to(np.diag((curve.texture_sd * pad.signal) ** 2), (n, 3, 3)),
         "light field": np.broadcast_to(pad.field, (n, 3, 3)),
-        "colour correction": pad.response.variance(pad.response.correction, curve.grid_weights)[:, :, None] * eye,
-        "lighting mismatch": pad.response.variance(pad.response.mismatch, curve.grid_weights)[:, :, None] * eye,
-        "chart": curve.on_grid(h @ curve.node_covariance @ h.T),
+        "colour correction": pad.response.variance(pad.response.correction, weights)[:, :, None] * eye,
+        "lighting mismatch": pad.response.variance(pad.response.mismatch, weights)[:, :, None] * eye,
+        "chart": curve.on_grid(h @ curve.node_covariance @ h.T)[::step],
         "strip repeatability": load[:, :, None] * load[:, None, :],
     }

@@ -7,6 +7,7 @@ from tests.bench import (
     audit,
     cluster,
     dye,
+    improvements,
     intervals,
     many_sites,
     reading,
@@ -26,5 +27,6 @@ if __name__ == "__main__":
     many_sites.run()
     intervals.run()
     dye.run()
+    improvements.run()
     treated_units.run()
     treated_sites.run()
