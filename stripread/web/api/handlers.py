@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
-from functools import cache
+from functools import cache, wraps
 from typing import Final, Literal
 
 import msgspec
@@ -102,6 +102,7 @@ def _strict(endpoint: Endpoint) -> Endpoint:
     """Return the endpoint with a handler that rejects parameters which the description does not have."""
     allowed = OPERATIONS[endpoint.method, endpoint.path].parameters
 
+    @wraps(endpoint.handler)
     def handler(request: RequestContext) -> Response:
         _check_parameters([name for name, _ in request.http.query_params.multi_items()], allowed)
         return endpoint.handler(request)
