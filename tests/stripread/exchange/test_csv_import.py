@@ -152,9 +152,9 @@ def test_an_error_names_the_cell_and_nothing_is_imported(store: Store, tmp_path:
 
 @pytest.mark.parametrize(("text", "message"), [
     ("sampling point,site,place,name,treatment unit\np,salt-quay,after treatment,n,limestone-hill/filter\n",
-     "t.csv:2.*units limestone-hill/filter: is at another site; found limestone-hill; allowed: salt-quay"),
+     "t.csv:2.*treatment unit limestone-hill/filter: is at another site; found limestone-hill; allowed: salt-quay"),
     ("treatment unit,site,catalogue,machine\nu,salt-quay,carbon-filter,limestone-hill/left\n",
-     "t.csv:2.*machines limestone-hill/left: is at another site")])
+     "t.csv:2.*machine limestone-hill/left: is at another site")])
 def test_equipment_of_another_site_is_rejected(store: Store, sample_tables: list[Path], tmp_path: Path, text: str,
                                                message: str) -> None:
     imported(store, *sample_tables)
