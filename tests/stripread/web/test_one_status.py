@@ -10,6 +10,7 @@ import pytest
 
 from assess.decision import VERDICT_NAMES
 from calibration.chart import Chart
+from shared.notation import Notation
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import SiteStatus, overview
@@ -55,10 +56,10 @@ def test_pages_state_the_same(served: Served) -> None:
         assert (status.name.casefold() in out) == (status.verdict == "out-of-limits")
         page = cells(manager.get(f"/sites/{status.site}").text)
         assert page[page.index(status.name.casefold()):][1].startswith(verdict), "the headline"
-        assert f"{status.next.what}.".casefold() in page
-        assert any(f"due {written(status.next.on)}" in cell for cell in page)
+        assert f"{status.next.what}, due {written(status.next.on)}.".casefold() in page
     for item in due_list(store, INTERVALS, scope=Scope(), weeks=4).items:
-        assert contains(schedule, item.what, *filter(None, [item.site_name]), item.why, written(item.on)), item
+        why = Notation().prose(item.why)
+        assert contains(schedule, item.what, *filter(None, [item.site_name]), why, written(item.on)), item
         if item.site and item.on <= store.clock().date():
             assert contains(today, item.site_name, item.what), item
 
