@@ -23,14 +23,14 @@ from tests.campaign import Design, FieldPhoto, field, make_lab, read_pads, stand
 from tests.synthetic import STRIP
 
 CHARTS, PHOTOGRAPHS = 6, 60
-#: The design that contains the photographs of each move, and how many of them a standard has before it.
+#: A design that contains the photographs of each move, and how many of them a standard has before it and after it.
 MOVES: dict[Kind, Design] = {"light": Design(3, 1, 1), "replicates": Design(2, 2, 1)}
-BEFORE = 2
+BEFORE, AFTER = 2, 3
 
 
-def before(extended: Sequence[StandardObservation]) -> list[StandardObservation]:
-    """The photographs of a standard that were there before the move."""
-    return [s for s in extended if int(s.photo.rsplit("-", 1)[1]) < BEFORE]
+def first(photographs: int, seen: Sequence[StandardObservation]) -> list[StandardObservation]:
+    """The first photographs of each standard."""
+    return [s for s in seen if int(s.photo.rsplit("-", 1)[1]) < photographs]
 
 
 def fit_of(analyte: str, seen: Sequence[StandardObservation]) -> CurveFit:
@@ -66,7 +66,7 @@ def run(charts: int = CHARTS, photographs: int = PHOTOGRAPHS) -> None:
             rng = np.random.default_rng([chart, 11])
             lab = make_lab(designed, rng)
             seen, photos = standards(lab, design, rng), list(field(lab, photographs, rng))
-            old, new = ({a: fit_of(a, of(s)) for a, s in seen.items()} for of in (before, list))
+            old, new = ({a: fit_of(a, first(n, s)) for a, s in seen.items()} for n in (BEFORE, AFTER))
             was, now = variances(old, photos), variances(new, photos)
             for a, fit in old.items():
                 foretold = budget(fit)
