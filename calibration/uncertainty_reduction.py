@@ -31,7 +31,7 @@ WORDS: dict[Kind, str] = {
     "replicates": "photograph one more strip of each standard under a light used so far ({n} photographs)",
     "levels": "prepare levels half way to the neighbours on either side ({n} photographs)",
     "light": "photograph a strip of each standard under one more light ({n} photographs)",
-    "strips": "on site, photograph two strips of each water and use their mean",
+    "strips": "photograph two strips of each water on site and use their mean",
 }
 #: Name of a light that no table of standards can contain: its cells are stripped.
 _NEW = " "
