@@ -17,7 +17,8 @@ from stripread.monitoring.trend.unit_ends import End
 from stripread.store.models.record import Days
 from stripread.store.models.sites import Place, SamplingPoint, Unit
 
-Kind = Literal["water", "test", "treatment", "batch", "tube", "check standard", "phone", "card", "technician"]
+Kind = Literal["water", "test", "treatment", "installation", "batch", "tube", "check standard", "phone", "card",
+               "technician"]
 
 
 class DueItem(msgspec.Struct, frozen=True, kw_only=True):
@@ -88,18 +89,19 @@ def load_intervals(path: Path | None = None) -> ScheduleIntervals:
 
 
 def changes_due(inventory: SiteInventory, ends: Mapping[str, Sequence[End]], today: date) -> Iterator[DueItem]:
-    """Return the next change of each installed unit; one without a recorded installation is due today.
+    """Return the next change of each installed unit; of one without a recorded installation, that it be recorded.
 
     ``ends``: dates of each installed unit, earliest first.
     """
     for unit in (inventory.units[id_] for id_ in ends):
-        end = next(iter(ends[unit.id]), None)
-        if end is None and inventory.renewed(unit.id) is None:
-            end = End(on=today, basis="not recorded",
-                      why="installation date unknown; record it with `stripread maintenance record`")
+        end, site = next(iter(ends[unit.id]), None), inventory.sites[unit.site]
         if end is not None:
             yield DueItem(on=end.on, kind="treatment", subject=unit.id, what=_change(unit), why=end.why,
-                          site=unit.site, site_name=inventory.sites[unit.site].name)
+                          site=site.id, site_name=site.name)
+        elif inventory.renewed(unit.id) is None:
+            yield DueItem(on=today, kind="installation", subject=unit.id, site=site.id, site_name=site.name,
+                          what=f"record when {unit.unit.name} was installed",
+                          why="its installation date is unknown; record it with `stripread maintenance record`")
 
 
 def _change(unit: Unit) -> str:

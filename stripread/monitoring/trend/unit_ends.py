@@ -41,7 +41,7 @@ from stripread.store.models.value_summary import ValueSummary
 from stripread.store.store import Store
 
 _DAYS_A_MONTH: Final = 365.25 / 12
-Basis = Literal["readings", "litres", "service term", "not recorded"]
+Basis = Literal["readings", "litres", "service term"]
 
 
 class End(msgspec.Struct, frozen=True, kw_only=True):

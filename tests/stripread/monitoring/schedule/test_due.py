@@ -138,13 +138,14 @@ def test_without_readings_of_the_mains_its_laboratory_result_gives_the_load(stor
     assert found.on == TODAY + timedelta(days=111 - 60)
 
 
-def test_removed_units_are_not_due_and_units_without_a_date_are(store: Store) -> None:
+def test_removed_units_are_not_due_and_the_installation_of_an_undated_one_is_to_be_recorded(store: Store) -> None:
     keep(store, *(Unit(id=i, site="mill", catalogue="c", unit=CARTRIDGE) for i in ("gone", "unknown")))
     keep(store, service("gone", 90), service("gone", 3, "removed"))
     found = due(store)
     assert ("treatment", "gone") not in found
-    assert found["treatment", "unknown"].on == TODAY
-    assert "record it with" in found["treatment", "unknown"].why
+    assert ("treatment", "unknown") not in found
+    assert found["installation", "unknown"].on == TODAY
+    assert found["installation", "unknown"].what == "record when cartridge was installed"
 
 
 def test_readings_of_treated_water_take_precedence_over_the_calendar(history: Store) -> None:
