@@ -21,6 +21,7 @@ from stripread.store.review_reasons import (
     HistoryReason,
     ReasonKind,
     against_history,
+    decode_reasons,
     encode_reasons,
     kind_bits,
     lasting_kinds,
@@ -64,13 +65,31 @@ def refresh(connection: Connection, before: Rows, after: Rows) -> None:
     changed = [row for row in chain(before, after) if row not in unchanged]
     if not changed:
         return
-    found = _compared(connection, changed)
+    stored = _stored_reasons(connection, _in_place(before, after))
+    found = {**stored, **_compared(connection, [row for row in changed if row.reading not in stored])}
     now = {row.reading: row for row in after if row not in unchanged}
     others = found.keys() - now.keys()
     if others:
         now.update((row.reading, row) for row in connection.execute(
             select(*_COLUMNS).where(_I.reading.in_(sorted(others)))))
     _replace(connection, {row.reading for row in changed} | now.keys(), now.values(), found)
+
+
+def _in_place(before: Rows, after: Rows) -> set[str]:
+    """Return the readings that are compared with the same ones as before, and others with them."""
+    def facts(row: Any) -> tuple[Any, ...]:
+        return (row.reading, row.point, row.sampled, row.at, row.status, row.superseded_by is None,
+                row.decision == "rejected")
+
+    return {same[0] for same in set(map(facts, before)) & set(map(facts, after))}
+
+
+def _stored_reasons(connection: Connection, readings: set[str]) -> dict[str, Sequence[HistoryReason]]:
+    """Return the reasons of those readings that are in the queue."""
+    listed, q = sorted(readings), REVIEW_QUEUE.c
+    return {row.reading: decode_reasons(row.from_history) for start in range(0, len(listed), _CHUNK)
+            for row in connection.execute(
+                select(q.reading, q.from_history).where(q.reading.in_(listed[start:start + _CHUNK])))}
 
 
 def missing(connection: Connection) -> bool:
@@ -158,7 +177,7 @@ def _runs(history: Sequence[Member]) -> Iterator[tuple[Sequence[Member], bool]]:
         yield counting, False
 
 
-def _compared(connection: Connection, changed: Rows) -> dict[str, list[HistoryReason]]:
+def _compared(connection: Connection, changed: Rows) -> dict[str, Sequence[HistoryReason]]:
     """Return the reasons of the changed readings and of the next ten at their sampling points, by reading."""
     histories, judged = list[list[Member]](), dict[str, list[HistoryReason]]()
     for point in sorted({row.point for row in changed if row.point is not None}):
