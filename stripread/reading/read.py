@@ -139,7 +139,8 @@ def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) ->
     read = read_pads(seen, chart, stop)
     pads = cross_check(read.pads, chart.strip)
     flags -= without_effect(flags, stop, seen, read.values)
-    if read.dye is not None and read.dye.unlike:
+    # Without a profile of the card, colours are not certain enough for a statement on the batch.
+    if read.dye is not None and read.dye.unlike and "profile-missing" not in flags:
         flags.add("strip-unlike-chart")
     measured = {p.analyte for p in pads if p.status == "measured"}
     alive = any(p.status != "no-result" for p in pads)

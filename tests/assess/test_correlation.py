@@ -91,7 +91,7 @@ def test_joint_correlations() -> None:
 
 def test_impossible_correlations_are_rejected() -> None:
     for analytes, r in ((("ph", "ph"), 0.5), (("ph", "hardness"), 1.2)):
-        with pytest.raises(ValueError, match="lies within -1 to 1"):
+        with pytest.raises(ValueError, match="must be from -1 to 1"):
             Correlation(analytes=analytes, r=r)
 
 

@@ -175,6 +175,7 @@ def worker_killed(dask: DaskCluster, task: int) -> Iterator[None]:
         patch.setattr(cluster_executor._Run, "_send", killing)
         yield
     assert victim.poll() == -signal.SIGKILL, "the command was too short"
+    dask.workers.remove(victim)
     dask.add_worker()
     dask.wait_for_workers()
 
