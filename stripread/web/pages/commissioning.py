@@ -14,15 +14,13 @@ from shared.errors import InputError
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.operations.commissioning import CommissioningProgress, UnitCheck, check_reading, commissioning_progress
 from stripread.operations.decisions import record_service
-from stripread.report.document.model import html
-from stripread.report.document.pdf import pdf
 from stripread.report.figures.window import LimitBounds, WindowBar, plain_bar
 from stripread.report.sites.commissioning import commissioning_sheet, share
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import Service, Unit
-from stripread.web.pages.reports import REPORT_POLICY
+from stripread.web.pages.reports import asks_for_pdf, document_response
 from stripread.web.rendering import go, page
-from stripread.web.request import RequestContext, one_of
+from stripread.web.request import RequestContext
 
 #: Names of the steps, in order.
 STEPS = ("set", "tap", "outlet", "result")
@@ -58,17 +56,13 @@ def set_unit(request: RequestContext) -> Response:
 def sheet(request: RequestContext) -> Response:
     """Return the before-and-after sheet as a page or PDF."""
     progress = commissioning_progress(request.store, request.one(Unit, request.query("unit")))
-    form = one_of(("html", "pdf"), request.query("form") or "html", "form")
+    as_pdf = asks_for_pdf(request)
     if progress.outlet is None:
         raise InputError("the treated water has not been tested since the unit was set", where="the sheet",
                          remedy="photograph tap and outlet first")
     made = commissioning_sheet(check_reading(request.store, progress.outlet.id), request.app.settings.issuer,
                                request.store.clock())
-    if form == "pdf":
-        return Response(pdf(made), media_type="application/pdf",
-                        headers={"content-disposition": 'inline; filename="commissioning-sheet.pdf"'})
-    return Response(html(made), media_type="text/html; charset=utf-8",
-                    headers={"content-security-policy": REPORT_POLICY})
+    return document_response(made, "commissioning-sheet", as_pdf=as_pdf)
 
 
 def _choice(request: RequestContext) -> Response:

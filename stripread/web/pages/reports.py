@@ -35,7 +35,8 @@ def issue(request: RequestContext) -> Response:
     form, reading, app = one_of(_FORMS, request.field("form"), "form"), request.path("reading"), request.app
     request.one(StoredReading, reading)
     issuing = Issuing(app.settings, request.account, partial(_drawn, app.workers))
-    return _sent(audit_report(app.store, issuing, reading, request.field("why").strip()), form)
+    document = audit_report(app.store, issuing, reading, request.field("why").strip())
+    return document_response(document, f"report-{document.id}", as_pdf=form == "paper")
 
 
 def _drawn(workers: Workers, /, **given: object) -> tuple[Jpeg, Jpeg]:
@@ -43,10 +44,16 @@ def _drawn(workers: Workers, /, **given: object) -> tuple[Jpeg, Jpeg]:
     return from_msgpack(workers.do(draw, **given), tuple[Jpeg, Jpeg])
 
 
-def _sent(document: Document, form: Form) -> Response:
-    if form == "paper":
+def asks_for_pdf(request: RequestContext) -> bool:
+    """Return whether the address asks for a PDF; without ``form`` it asks for HTML."""
+    return one_of(("html", "pdf"), request.query("form") or "html", "form") == "pdf"
+
+
+def document_response(document: Document, name: str, *, as_pdf: bool) -> Response:
+    """Return a document as PDF, with a file ``name``, or as HTML that runs nothing."""
+    if as_pdf:
         return Response(pdf(document), media_type="application/pdf",
-                        headers={"content-disposition": f'inline; filename="report-{document.id}.pdf"'})
+                        headers={"content-disposition": f'inline; filename="{name}.pdf"'})
     return Response(html(document), media_type="text/html; charset=utf-8",
                     headers={"content-security-policy": REPORT_POLICY})
 
@@ -70,11 +77,7 @@ def of_group(request: RequestContext) -> Response:
     """Return the current report on a group of sites as HTML or PDF."""
     group = request.one(SiteGroup, request.path("group"))
     made = group_report(request.store, request.app.settings, load_intervals(), group.id)
-    if one_of(("html", "pdf"), request.query("form") or "html", "form") == "pdf":
-        return Response(pdf(made), media_type="application/pdf",
-                        headers={"content-disposition": 'inline; filename="group-report.pdf"'})
-    return Response(html(made), media_type="text/html; charset=utf-8",
-                    headers={"content-security-policy": REPORT_POLICY})
+    return document_response(made, "group-report", as_pdf=asks_for_pdf(request))
 
 
 def _filtered(request: RequestContext) -> list[ReportRow]:

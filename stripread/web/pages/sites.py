@@ -18,15 +18,13 @@ from stripread.monitoring.sites import Scope, load_sites
 from stripread.monitoring.status import SiteStatus, overview, status_of
 from stripread.monitoring.trend.trend import trend
 from stripread.monitoring.valid_readings import ValidReading, latest
-from stripread.report.document.model import html
-from stripread.report.document.pdf import pdf
 from stripread.report.sites.site import site_report
 from stripread.report.verdicts import assessment_sheet
 from stripread.store.models.sites import Site, SiteGroup
 from stripread.store.reading_query import ReadingFilter, count_readings
 from stripread.web import site_view
 from stripread.web.listing import ROWS, choice, csv_file, downloads, group_options, list_address, page_number
-from stripread.web.pages.reports import REPORT_POLICY
+from stripread.web.pages.reports import asks_for_pdf, document_response
 from stripread.web.reading_view import glyphs
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext, one_of
@@ -164,8 +162,4 @@ def report(request: RequestContext) -> Response:
     """Return the current report on the site as HTML or PDF."""
     site = request.one(Site, request.path("site"))
     made = site_report(request.store, request.app.settings, load_intervals(), site.id)
-    if one_of(("html", "pdf"), request.query("form") or "html", "form") == "pdf":
-        return Response(pdf(made), media_type="application/pdf",
-                        headers={"content-disposition": 'inline; filename="site-report.pdf"'})
-    return Response(html(made), media_type="text/html; charset=utf-8",
-                    headers={"content-security-policy": REPORT_POLICY})
+    return document_response(made, "site-report", as_pdf=asks_for_pdf(request))
