@@ -59,7 +59,7 @@ def test_peak_is_where_repeated_drains_settle(boiler: SteamBoiler, days: float, 
 @given(boilers, st.floats(0.1, 1), st.floats(1.5, 20))
 @settings(deadline=None)
 def test_drain_interval_keeps_the_peak(boiler: SteamBoiler, share: float, cycles: float) -> None:
-    """Where the boiler never settles at so many cycles, no draining is needed."""
+    """A boiler that settles below these cycles needs no draining."""
     interval = boiler.drain_interval(cycles, share)
     assert np.isfinite(interval) == (cycles < boiler.steady_cycles)
     assume(np.isfinite(interval))
