@@ -246,3 +246,15 @@ def shoot(page: Page, photo: FilePayload) -> None:
     if second.is_visible():
         second.click()
     page.get_by_label("Camera app").set_input_files(photo)
+
+
+@pytest.fixture
+def account(bench: Served) -> str:
+    """A technician."""
+    return bench.account("technician")
+
+
+@pytest.fixture
+def page(bench: Served, open_page: Open, account: str) -> Page:
+    """The technician's phone."""
+    return open_page(bench, account=account)

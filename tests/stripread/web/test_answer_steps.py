@@ -4,23 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
 from playwright.sync_api import Page, expect
 
 from stripread.store.models.evidence import Photograph, Review, StoredReading
 from stripread.store.reading_query import ReadingFilter, readings
 
-from .conftest import DIPPED, Open, Served, picture, shoot, to_dip
-
-
-@pytest.fixture
-def account(bench: Served) -> str:
-    return bench.account("technician")
-
-
-@pytest.fixture
-def page(bench: Served, open_page: Open, account: str) -> Page:
-    return open_page(bench, account=account)
+from .conftest import DIPPED, Served, picture, shoot, to_dip
 
 
 def test_note_withdraw_and_undo(page: Page, bench: Served, account: str, samples: Path) -> None:

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
 from playwright.sync_api import Page, expect
 
 from stripread.store.models.evidence import Photograph
 
-from .conftest import Open, Served, to_dip
+from .conftest import Served, to_dip
 
 #: What the framing help finds in a picture, reduced as it reduces the camera's.
 JUDGE = """async (bytes) => {
@@ -19,16 +18,6 @@ JUDGE = """async (bytes) => {
     context.drawImage(bitmap, 0, 0, canvas.width, canvas.height);
     return framing.judge(context.getImageData(0, 0, canvas.width, canvas.height));
 }"""
-
-
-@pytest.fixture
-def account(bench: Served) -> str:
-    return bench.account("technician")
-
-
-@pytest.fixture
-def page(bench: Served, open_page: Open, account: str) -> Page:
-    return open_page(bench, account=account)
 
 
 def test_framing_help_finds_the_markers(page: Page, samples: Path) -> None:

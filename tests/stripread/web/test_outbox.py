@@ -21,11 +21,6 @@ STORED = "outbox.store.all().then((all) => all.map((e) => [e.label, Boolean(e.by
 
 
 @pytest.fixture
-def account(bench: Served) -> str:
-    return bench.account("technician")
-
-
-@pytest.fixture
 def page(bench: Served, open_page: Open, account: str) -> Page:
     opened = open_page(bench, account=account)
     to_dip(opened)

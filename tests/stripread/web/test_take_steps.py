@@ -15,7 +15,7 @@ from stripread.intake.qualification import withdraw_chart
 from stripread.store.models.evidence import Photograph
 from stripread.store.models.sites import SamplingPoint, Site
 
-from .conftest import BATCH, POINT, Open, Served, picture, shoot, to_dip
+from .conftest import BATCH, POINT, Served, picture, shoot, to_dip
 
 #: Resolves when the service worker has stored all pages and the data, and is active.
 STORED = """async () => {
@@ -23,16 +23,6 @@ STORED = """async () => {
     while (!await stored() || navigator.serviceWorker.controller?.state !== "activated")
         await new Promise((done) => { setTimeout(done, 100); });
 }"""
-
-
-@pytest.fixture
-def account(bench: Served) -> str:
-    return bench.account("technician")
-
-
-@pytest.fixture
-def page(bench: Served, open_page: Open, account: str) -> Page:
-    return open_page(bench, account=account)
 
 
 def open_once(page: Page) -> None:
