@@ -6,6 +6,9 @@ from collections.abc import Iterable, Iterator, Mapping
 from functools import cache
 from pathlib import Path
 
+import pytest
+
+from tests.loops import some, unchecked_loops
 from tests.test_language import BANNED
 
 ROOT = Path(__file__).parents[1]
@@ -282,3 +285,36 @@ def test_a_typed_decode_is_seen() -> None:
     calls = ("msgspec.json.decode(a, type=B)", "msgspec.msgpack.Decoder(B)", "msgspec.convert(a, B)")
     assert all(decodes_a_type(ast.parse(call, mode="eval").body) for call in calls)
     assert not decodes_a_type(ast.parse("msgspec.json.decode(a)", mode="eval").body)
+
+
+def test_loops_of_tests_check_that_they_run() -> None:
+    """A loop over nothing passes: write `for value in some(values)`, or assert how many there are."""
+    files = [*(ROOT / "tests").rglob("test_*.py")]
+    assert {f"{label(f)}:{loop.lineno}" for f in files for loop in unchecked_loops(parsed(f))} == set()
+
+
+def unchecked(*lines: str) -> list[str]:
+    """What the unchecked loops of a test of these lines are over."""
+    return [ast.unparse(loop.iter) for loop in unchecked_loops(ast.parse("\n    ".join(["def test_a(b):", *lines])))]
+
+
+def test_a_loop_over_nothing_is_seen() -> None:
+    with pytest.raises(AssertionError, match="nothing to check"):
+        list(some([]))
+    assert list(some(iter("ab"))) == ["a", "b"]
+    assert unchecked("for c in b.values(): assert c") == ["b.values()"]
+    assert unchecked("d = [e for e in b if e]", "assert d == sorted(d)", "for c in d: assert c") == ["d"]
+    assert unchecked("assert {c for c in b} <= {1, 2}", "for c in b: assert c") == ["b"]
+    assert unchecked("for c, d in zip(b, [*b], strict=True):", "    with pytest.raises(E): f(c)") == [
+        "zip(b, [*b], strict=True)"]
+
+
+@pytest.mark.parametrize("lines", [
+    ("for c in some(b): assert c",), ("for c, d in zip((1, 2), b, strict=True): assert c == d",),
+    ("assert len(b) == 2", "for c in b: assert c"), ("assert {c.d for c in b} == {1}", "for c in b: assert c"),
+    ("assert 3 < len(b) < 9", "for c in b: assert c"),
+    ("d = [f(c) for c in (1, 2)]", "for c in enumerate(d): assert c"),
+    ("for c in CASES.items(): assert c",),
+    ("n = 0", "for c in b:", "    assert c", "    n += 1", "assert n == 2"), ("for c in b: print(c)",)])
+def test_a_checked_loop_is_accepted(lines: tuple[str, ...]) -> None:
+    assert unchecked(*lines) == []

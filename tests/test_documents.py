@@ -15,6 +15,7 @@ from playwright.sync_api import Playwright
 
 from tests import pictures
 from tests.documents import README, SHOWING_OUTPUT, blocks, commands, filled, made, page, prepare, run, run_python
+from tests.loops import some
 
 START = README.read_text(encoding="utf-8")
 
@@ -65,7 +66,7 @@ def test_pictures_are_taken_from_the_program(desk: Path, playwright: Playwright,
     with pictures.browser(playwright, chromium) as opened:
         pictures.take(tmp_path, desk, opened)
     assert {f.name for f in tmp_path.iterdir()} == set(pictures.OF_README)
-    for made_now in tmp_path.iterdir():
+    for made_now in some(tmp_path.iterdir()):
         shown, committed = cv2.imread(str(made_now)), cv2.imread(str(pictures.PICTURES / made_now.name))
         assert shown is not None
         assert committed is not None

@@ -31,6 +31,7 @@ from stripread.web.api.handlers import openapi
 from stripread.web.static_files import load_messages
 from tests import manual_reference
 from tests.documents import MANUAL, ROOT, blocks, page
+from tests.loops import some
 
 PAGES = sorted(MANUAL.glob("*.md"))
 EXPLANATIONS = re.findall(r"\((\w+)\.md\)", page("index").partition("## Explanations")[2].partition("## Reference")[0])
@@ -159,12 +160,12 @@ def test_figures_in_explanations_are_the_programs(topic: str, stated: str) -> No
 
 def test_commands_in_prose_exist() -> None:
     context = click.Context(cli)
-    for file in PAGES:
-        for words in re.findall(r"`stripread ([a-z][a-z-]*(?: [a-z][a-z-]*)?)[ `]", file.read_text(encoding="utf-8")):
-            command: click.Command | None = cli
-            for word in words.split():
-                command = command.get_command(context, word) if isinstance(command, click.Group) else command
-                assert command is not None, (file.name, words)
+    texts = [file.read_text(encoding="utf-8") for file in PAGES]
+    for words in some(w for t in texts for w in re.findall(r"`stripread ([a-z][a-z-]*(?: [a-z][a-z-]*)?)[ `]", t)):
+        command: click.Command | None = cli
+        for word in some(words.split()):
+            command = command.get_command(context, word) if isinstance(command, click.Group) else command
+            assert command is not None, words
 
 
 def test_errors_name_pages_that_exist() -> None:

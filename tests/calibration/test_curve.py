@@ -14,6 +14,7 @@ from shared.colour import delta_e_2000, reflectance_to_xyz, xyz_to_lab
 from shared.errors import FileError
 from shared.profile import PrintProfile
 from tests import simulator
+from tests.loops import some
 from tests.simulator import INDICATORS, Array
 from tests.synthetic import BENCH_LIGHTS, STRIP, shoot
 
@@ -71,7 +72,7 @@ def test_covariance_of_lab_agrees_with_draws(curves: dict[str, Curve]) -> None:
 
 def test_nodes_are_unchanged(curves: dict[str, Curve]) -> None:
     """Interpolation passes its nodes; triangles make whole covariances again, without negative variances."""
-    for curve in curves.values():
+    for curve in some(curves.values()):
         assert curve.weights_at(curve.nodes) == pytest.approx(np.array(curve.weights), abs=1e-12)
         on_nodes = curve.grid_covariance[:: (len(curve.grid) - 1) // (len(curve.nodes) - 1)]
         assert np.array(lower_triangles(on_nodes)) == pytest.approx(np.array(curve.covariance), abs=1e-12)

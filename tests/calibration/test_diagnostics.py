@@ -17,6 +17,7 @@ from calibration.observation import StandardObservation
 from shared.errors import FileError
 from shared.strip import default_strip
 from stripread.reading.calibrate import Calibration
+from tests.loops import some
 
 PH = default_strip().pad("ph")
 Change = Callable[[StandardObservation], StandardObservation]
@@ -37,8 +38,9 @@ def test_good_buffers_are_unsuspected_and_predict_one_another(buffers: list[Stan
     assert not list(suspects(good))
     assert not list(warnings_of(good, PH))
     inner = [r for r in without_levels(good) if not r.whole]
+    assert len(inner) == 12
     assert sum(r.covered for r in inner) >= len(inner) - 2, "of twelve 95 % intervals, three miss in 2 % of cases"
-    for light in without_lights(good):
+    for light in some(without_lights(good)):
         assert light.covered >= light.n - 1
 
 

@@ -12,6 +12,7 @@ from assess.treatment.unit import MineralRecipe, TreatmentUnit, load_units
 from shared.errors import InputError
 from shared.water import Water, WaterReading, balance_charge, larson_skold, open_to_air, speciate
 from shared.water.salts import salt
+from tests.loops import some
 
 UNITS = load_units()
 OPTIONS = {o.id: o for o in options(UNITS)}
@@ -32,16 +33,25 @@ def run(option: Treatment, water: Water, setting: Any = 0.0) -> TreatedWater:
     return option.treat(water, setting, t_c=T_C)
 
 
+def at_every_setting(option: Treatment, water: Water) -> TreatedWater:
+    """Three waters, 10 % apart, at each setting: (settings, waters)."""
+    grid = option.setting.grid()[:, None] if option.setting else 0.0
+    return run(option, water.scaled(np.linspace(0.9, 1.1, 3)), grid)
+
+
 @pytest.mark.parametrize("option", OPTIONS.values(), ids=OPTIONS)
 def test_any_treatment_gives_a_neutral_water_at_every_setting(option: Treatment, hard: Water) -> None:
-    grid = option.setting.grid()[:, None] if option.setting else 0.0
-    treated = run(option, hard.scaled(np.linspace(0.9, 1.1, 3)), grid)
+    treated = at_every_setting(option, hard)
     assert np.abs(treated.at_tap.charge).max() < 1e-12
     degassed = open_to_air(treated.at_tap, 25.0)
     assert degassed.alkalinity == pytest.approx(treated.at_tap.alkalinity)
     assert option.cautions
     assert len(set(option.cautions)) == len(option.cautions)
-    for mg_l in (*treated.brought.values(), *treated.dose.values()):
+
+
+def test_what_treatments_add_is_never_negative(hard: Water) -> None:
+    made = [at_every_setting(option, hard) for option in OPTIONS.values()]
+    for mg_l in (*some(v for m in made for v in m.brought.values()), *some(v for m in made for v in m.dose.values())):
         assert np.all(mg_l >= 0)
 
 
@@ -229,9 +239,9 @@ def test_recipe_must_state_the_crystal_water(hard: Water) -> None:
 
 
 def test_shipped_recipes_use_known_salts() -> None:
-    for unit in UNITS.values():
-        for formula in (unit.recipe.calcium_salt, unit.recipe.magnesium_salt) if unit.recipe else ():
-            assert formula is None or salt(formula).formula == formula
+    recipes = [unit.recipe for unit in UNITS.values() if unit.recipe]
+    for formula in some(f for r in recipes for f in (r.calcium_salt, r.magnesium_salt) if f is not None):
+        assert salt(formula).formula == formula
 
 
 def test_draining_leaves_the_water_and_states_when(hard: Water) -> None:

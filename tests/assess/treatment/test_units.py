@@ -13,6 +13,7 @@ from assess.treatment.unit import MineralRecipe, TreatmentUnit, load_units
 from assess.treatment.upkeep import leakage_curve, upkeep
 from shared.errors import FileError
 from shared.water import Water, WaterReading, balance_charge
+from tests.loops import some
 
 WATER = balance_charge(
     WaterReading(hardness=250.0, calcium_fraction=0.8, alkalinity=200.0, ph=7.4, chloride=20.0, sample_temperature=15.0)
@@ -26,7 +27,7 @@ def write(folder: Path, text: str) -> Path:
 
 
 def test_every_shipped_unit_makes_a_treatment() -> None:
-    for id_, unit in load_units().items():
+    for id_, unit in some(load_units().items()):
         assert treatment_of(id_, unit).id == id_
 
 

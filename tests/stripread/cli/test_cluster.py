@@ -35,6 +35,7 @@ from stripread.store.models.evidence import Photograph
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
 from tests.dask_cluster import DaskCluster, dask_cluster
+from tests.loops import some
 from tests.services import s3_variables
 from tests.stripread.cli.inside import stripread
 from tests.stripread.intake.phone_photos import desk
@@ -234,7 +235,7 @@ def test_few_jobs_are_drawn_ahead(dask: DaskCluster) -> None:
             yield job
 
     ahead = []
-    for got, result in enumerate(ClusterExecutor(dask.cluster).map(times, 3, jobs()), start=1):
+    for got, result in enumerate(some(ClusterExecutor(dask.cluster).map(times, 3, jobs())), start=1):
         assert result == 3 * got
         ahead.append(drawn - got)
     assert ahead[0] < 10
@@ -252,7 +253,7 @@ def test_logs_do_not_show_what_a_job_contains(dask: DaskCluster) -> None:
 
 def test_workers_decode_in_a_bounded_child(dask: DaskCluster, samples: Path) -> None:
     photos = [(samples / "sites" / "mill-yard.jpg").absolute()] * 2
-    for worker, decoder in ClusterExecutor(dask.cluster).map(decoder_of, None, photos):
+    for worker, decoder in some(ClusterExecutor(dask.cluster).map(decoder_of, None, photos)):
         assert worker in {process.pid for process in dask.workers}
         assert decoder not in (None, worker)
 

@@ -29,6 +29,7 @@ from stripread.store.models.materials import Batch, StoredChart
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.reading_status import last_reading
 from stripread.store.store import Store
+from tests.loops import some
 from tests.stripread.intake.phone_photos import CAMERA, phone_photo, shifted
 from tests.stripread.store.histories import keep, new_store
 
@@ -149,7 +150,7 @@ def test_a_list_shows_values_and_an_unknown_phone_is_reported_once(
     assert run(["readings", "list"]) == 0
     text = capsys.readouterr().out
     assert run(["readings", "list", "--json"]) == 0
-    for line in capsys.readouterr().out.splitlines():
+    for line in some(capsys.readouterr().out.splitlines()):
         listed = json.loads(line)
         values = {v["analyte"]: v for v in listed["values"]}
         read = {e.analyte: e for e in kept.get(StoredReading, listed["id"]).reading.values()}

@@ -17,6 +17,7 @@ from stripread.reading.check_samples import UnreadStandard
 from stripread.reading.combine import combine
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading
+from tests.loops import some
 
 PHOTOS = ("sites/limestone-hill.jpg", "sites/salt-quay.jpg", "faults/no-strip.jpg", "faults/glare-on-pads.jpg")
 WIDTHS = pytest.mark.parametrize("columns", [60, 80, 120])
@@ -41,7 +42,7 @@ def too_long(text: str, columns: int) -> list[str]:
 
 @WIDTHS
 def test_a_reading_fits(columns: int, readings: Sequence[Reading]) -> None:
-    for reading in readings:
+    for reading in some(readings):
         assert too_long(as_text(reading), columns) == []
     assert too_long(joint_text(combine(readings)), columns) == []
 

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from shared.estimate import Z95, Estimate, Part, Status
 from stripread.reading.combine import consistency_of
 from stripread.reading.pooling import Replicates
+from tests.loops import some
 
 DATA = Path(__file__).parents[2] / "data"
 ONE_SIDED_95 = 1.6448536
@@ -75,7 +76,7 @@ def test_the_joint_value_lies_among_the_values_whatever_their_order(rows: list[t
     assert joint.u_random <= max(e.u_random for e in estimates) * (1 + 1e-9)
     # Nothing shared can be averaged away.
     assert joint.u_shared >= min(e.u_shared for e in estimates) * (1 - 1e-9)
-    for other in permutations(estimates):
+    for other in some(permutations(estimates)):
         again = Replicates(other).joint()
         assert (again.value, again.low, again.high) == pytest.approx((joint.value, joint.low, joint.high), rel=1e-6)
 

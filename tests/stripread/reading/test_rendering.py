@@ -13,6 +13,7 @@ from stripread.reading.metadata import UNKNOWN_CODING
 from stripread.reading.patches import CardColours, PatchSignals, card_colours, to_weights
 from stripread.reading.response import SHARE, learn_response
 from tests import simulator
+from tests.loops import some
 from tests.simulator import INDICATORS, Array
 from tests.synthetic import CARD, printed
 
@@ -94,7 +95,7 @@ def test_covariances_of_any_colour_have_no_negative_variances(
     patches, true = photographed(sample_profile, 3, 0.25)
     learned = learn_response(patches, colours)
     assert learned.rendering.size > 0
-    for signal in true:
+    for signal in some(true):
         seen = learned.at(signal)
         for part in (seen.correction, seen.mismatch, seen.lamp):
             assert np.linalg.eigvalsh(part).min() > -1e-10

@@ -22,6 +22,7 @@ from stripread.report.chart_figures import Figures, _ellipse, card_plot, chroma_
 from stripread.report.chart_page import chart_sheet, write_chart_report
 from stripread.report.ramp import pad_ramp
 from stripread.report.render import MOST_TICKS, Frame, even_ticks, round_values
+from tests.loops import some
 from tests.stripread.report.test_page import Elements
 
 Array = NDArray[np.float64]
@@ -54,7 +55,7 @@ def test_the_basis_of_the_chart_is_reported(page: str, sample_calibration: Calib
     for fact in (chart.id, chart.batch, chart.conditions.standards_sha256, chart.conditions.profile, "print run 7",
                  "draft", "Too dark."):
         assert fact in page
-    for curve in chart.curves:
+    for curve in some(chart.curves):
         assert f'id="{curve.analyte}"' in page
         assert all(f"{t.left_out:.2f}" in page for t in curve.tried)
     assert len(checked) == 15
@@ -97,7 +98,7 @@ def test_a_photograph_is_drawn_at_its_value_with_its_interval(figures: Figures) 
     left, top, right, bottom = plot.frame.field
     scale, bars = figures.curve.scale, plot.lines[1:]
     assert len(bars) == len(plot.dots) == len(figures.left_out)
-    for dot, bar, one in zip(plot.dots, bars, figures.left_out, strict=True):
+    for dot, bar, one in zip(some(plot.dots), bars, figures.left_out, strict=True):
         # A value beyond the last standard lies on the frame's edge.
         known, read = ((float(scale.position(min(v, scale.high))) + 0.03) / 1.06
                        for v in (one.standard.value, one.read.value))
@@ -139,7 +140,7 @@ def test_the_suspected_photograph_is_ringed(figures: Figures) -> None:
 
 def test_ellipses_contain_95_percent(sample_calibration: Calibration) -> None:
     """Their outline is where Mahalanobis' distance is the 95 % point of chi-square with 2 degrees (SciPy)."""
-    for curve in (f.curve for f in sample_calibration.fits):
+    for curve in some(f.curve for f in sample_calibration.fits):
         level = curve.levels[2]
         off = _ellipse(curve, level.value, level.lab) - level.lab[1:]
         distance = (off @ np.linalg.inv(curve.lab_covariance(level.value)[1:, 1:]) * off).sum(axis=1)
@@ -149,8 +150,8 @@ def test_ellipses_contain_95_percent(sample_calibration: Calibration) -> None:
 def test_the_pads_pictures_look_like_their_pads(sample_calibration: Calibration) -> None:
     """The middle of each crop against the counts that the reader sampled there (its robust mean); bed at the rim."""
     assert len(sample_calibration.seen) > 9
-    for seen in sample_calibration.seen[::9]:
-        for pad in seen.observed.pads:
+    for seen in some(sample_calibration.seen[::9]):
+        for pad in some(seen.observed.pads):
             crop = seen.pads[pad.pad.analyte].astype(float)
             assert crop[14:34, 14:34].mean(axis=(0, 1)) == pytest.approx(pad.sample.mean, abs=3)
             assert np.ptp(crop[0].mean(axis=0)) < 40, "grey"
@@ -160,7 +161,7 @@ def test_each_level_has_a_pad_under_each_light_it_was_photographed_in(sample_cal
     curve = sample_calibration.chart.curves[0]
     drawn = pad_ramp(curve, sample_calibration.seen)
     assert drawn.lights == ("cool-led", "warm-led", "window")
-    for column in drawn.columns:
+    for column in some(drawn.columns):
         assert [bool(p) for p in column.pads].count(True) == 2
         assert column.pads[2].startswith("data:image/jpeg;base64,")
     assert [c.on_ramp for c in drawn.columns] == sorted(c.on_ramp for c in drawn.columns)
@@ -174,7 +175,7 @@ def spans() -> Iterator[tuple[float, float]]:
 
 
 def test_ticks_are_round_and_few() -> None:
-    for low, high in spans():
+    for low, high in some(spans()):
         values = round_values(low, high)
         step = np.diff(values)
         assert 2 <= len(values) <= MOST_TICKS + 1

@@ -15,6 +15,7 @@ from shared.analytes import ANALYTES
 from stripread.cli.verdicts import as_text
 from stripread.report import write_assessment_reports
 from stripread.report.verdicts import VERDICT_WORDS, assessment_sheet
+from tests.loops import some
 
 #: Invented waters: hard and scaling; salty; one that suits.
 WATERS = {
@@ -88,12 +89,10 @@ def test_tap_and_treated_water_are_on_the_curve_and_on_their_windows(assessment:
 def test_the_plot_lies_in_its_field(assessment: Assessment) -> None:
     plot = assessment_sheet(assessment).plot
     left, top, right, bottom = plot.field
-    for series in plot.series:
-        for points in (series.line, series.band):
-            for point in points.split():
-                x, y = map(float, point.split(","))
-                assert left <= x <= right
-                assert top <= y <= bottom
+    for point in some(p for series in plot.series for points in (series.line, series.band) for p in points.split()):
+        x, y = map(float, point.split(","))
+        assert left <= x <= right
+        assert top <= y <= bottom
     assert top < plot.zero < bottom
     assert len(plot.boilers) == len(assessment.boilers)
 

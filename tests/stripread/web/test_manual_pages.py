@@ -10,19 +10,26 @@ import pytest
 from shared.flags import FLAGS
 from stripread.manual import library
 from stripread.web.api.handlers import openapi
+from tests.loops import some
 
 from .conftest import Served
 
 
 @pytest.mark.parametrize("topic", list(library.manual_pages()))
-def test_every_page_opens_and_its_links_lead_somewhere(topic: str, shared_server: Served) -> None:
+def test_every_page_opens(topic: str, shared_server: Served) -> None:
     browser = shared_server.role("technician")
     answer = browser.get(f"/help/{topic}")
     assert answer.status_code == 200
     article = re.findall(r"<article>(.*)</article>", answer.text, re.DOTALL)
     assert len(article) == 1
     assert library.manual_pages()[topic].title in answer.text.replace("&#39;", "'")
-    for link in set(re.findall(r'(?:href|src)="(/help[^"#]*)', article[0])):
+
+
+def test_links_between_pages_lead_somewhere(shared_server: Served) -> None:
+    browser = shared_server.role("technician")
+    pages = [browser.get(f"/help/{topic}").text for topic in library.manual_pages()]
+    articles = [found for page in pages for found in re.findall(r"<article>(.*)</article>", page, re.DOTALL)]
+    for link in some({link for text in articles for link in re.findall(r'(?:href|src)="(/help[^"#]*)', text)}):
         assert browser.get(link).status_code == 200, link
 
 
@@ -45,7 +52,7 @@ def test_the_description_of_the_api_is_readable(shared_server: Served) -> None:
     paths = msgspec.json.decode(openapi())["paths"]
     assert len(paths) > 5
     for path, methods in paths.items():
-        for method in methods:
+        for method in some(methods):
             assert f"{method.upper()} {path}" in text
 
 

@@ -31,6 +31,7 @@ from stripread.web.limits import BY_BOTH, Attempt, FailureCounter
 from stripread.web.pages.take import STORED
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.worker import Workers
+from tests.loops import some
 from tests.services import free_port
 from tests.stripread.intake.phone_photos import phone_photo
 from tests.stripread.store.histories import NOW
@@ -176,7 +177,7 @@ def test_an_upload_begun_at_one_server_ends_at_another(postgresql_url: str, tmp_
         photo, key = phone_photo(samples / "sites" / "mill-yard.jpg").data, "0123456789abcdef"
         with serving_here(store, workers) as a, serving_here(other, workers) as b:
             phones = [served.browser(account) for served in (a, b)]
-            for n, start in enumerate(range(0, len(photo), 2**16)):
+            for n, start in enumerate(some(range(0, len(photo), 2**16))):
                 part = photo[start:start + 2**16]
                 answer = phones[n % 2].send("POST", f"/take/uploads/{key}", params={"offset": start}, content=part)
                 assert answer.json()["offset"] == start + len(part)

@@ -28,6 +28,7 @@ from stripread.store.verification import last_verification
 from stripread.web.activity import ServerActivity
 from stripread.web.jobs import JobProgress, Jobs, JobState
 from stripread.web.system_view import LIMITS, hour_plots, measures, on_limit, setting_lines, without_secrets
+from tests.loops import some
 from tests.stripread.store.histories import NOW, photograph_of
 
 from . import records
@@ -187,7 +188,7 @@ def test_one_task_of_a_name_runs_and_can_be_stopped(mill: Store, monkeypatch: py
     jobs, other, begun, go_on = Jobs(mill), Jobs(mill), threading.Event(), threading.Event()
 
     def work(progress: JobProgress) -> str:
-        for n in progress([1, 2], "steps"):
+        for n in some(progress([1, 2], "steps")):
             begun.set()
             assert n == 1
             assert go_on.wait(10)

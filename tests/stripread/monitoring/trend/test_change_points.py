@@ -18,6 +18,7 @@ from stripread.monitoring.trend.change_points import levels, recent_level
 from stripread.monitoring.trend.series import Series, Visit
 from stripread.monitoring.trend.series import series as series_of
 from stripread.store.models.value_summary import ValueSummary
+from tests.loops import some
 
 Array = NDArray[np.float64]
 START = datetime(2025, 1, 6, 9, 0, tzinfo=UTC)
@@ -55,7 +56,7 @@ def test_levels_are_within_their_readings(rows: list[tuple[float, float, float]]
     assert recent.min() - 1e-9 <= found.value <= recent.max() + 1e-9
     assert 0.0 <= found.low <= found.value <= found.high
     one_chart = levels(series(value, own=np.hypot(share * value, least), common=common))
-    for level in one_chart.levels:
+    for level in some(one_chart.levels):
         seen = [v for v, at in zip(value, s.at, strict=True) if level.since <= at.date() <= level.until]
         assert min(seen) - 1e-9 <= level.value <= max(seen) + 1e-9
         assert 0.0 <= level.low <= level.value <= level.high

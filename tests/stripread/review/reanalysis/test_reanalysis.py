@@ -34,6 +34,7 @@ from stripread.store.reading_status import last_reading
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from stripread.version import SOFTWARE, libraries
+from tests.loops import some
 from tests.stripread.intake.phone_photos import desk, phone_photo, shifted
 from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
@@ -253,7 +254,7 @@ def test_a_killed_reevaluation_leaves_no_partial_or_duplicate_reading(store: Sto
     list(reevaluate(store, before, SUPERSEDING))
     after = store.find(StoredReading)
     assert sorted(r.supersedes or "" for r in after if r.id not in before) == sorted(before)
-    for new in (r for r in after if r.supersedes):
+    for new in some(r for r in after if r.supersedes):
         judged = (len(store.find(StoredAssessment, reading=id_)) for id_ in (new.id, new.supersedes))
         assert len(set(judged)) == 1
 
