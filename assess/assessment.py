@@ -24,10 +24,9 @@ from assess.plan import Plan, plan
 from assess.settings import ConfiguredTreatment
 from assess.setup import AssessmentSetup, InstalledUnit
 from assess.treatment import cautions
-from assess.treatment.ion_exchange import SoftenerBypass
+from assess.treatment.kinds import NONE, SoftenerBypass
 from assess.treatment.options import DisinfectantPresence, treatment_of, with_carbon
 from assess.treatment.options import options as treatments
-from assess.treatment.plain import NONE
 from assess.treatment.treatment import Treatment
 from assess.treatment.unit import Kind
 from assess.treatment_trial import TreatmentSimulator

@@ -19,7 +19,7 @@ from assess.limits import LimitSet
 from assess.loss import Loss, LossModel, draining, with_work
 from assess.settings import BestSetting, ConfiguredTreatment, RowMedians, best_settings
 from assess.treated_feeds import SettingRow, at_settings, is_treated, row_of, rows_of, treated_feeds, waters
-from assess.treatment.plain import DrainAndRefresh
+from assess.treatment.kinds import DrainAndRefresh
 from assess.treatment.treatment import TreatedWater, Treatment
 from assess.treatment.unit import LEVEL
 

@@ -18,10 +18,10 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from calibration.common_effects import Veil, own_parts
 from calibration.curve import Curve
 from calibration.observation import PadObservation, Triangles
 from calibration.reflectance import augmented
-from calibration.veil import Veil, own_parts
 from shared.estimate import Z95, Correlation, Part, Status
 from shared.strip import IntrinsicU
 

@@ -10,11 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from calibration.common_effects import veils
 from calibration.curve import Curve
 from calibration.fit import CurveFit, fitted
 from calibration.observation import PadObservation, StandardObservation
 from calibration.value import PadValue, value_of
-from calibration.veil import veils
 from shared.analytes import ANALYTES
 from shared.card import BED, PAPER
 from shared.colour import WAVELENGTHS_NM

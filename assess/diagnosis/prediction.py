@@ -15,8 +15,8 @@ import numpy as np
 from assess.diagnosis.result import UnitUsage
 from assess.draws import ROOM_C, ROOM_PCO2, DrawnFeed
 from assess.inputs.sample import Sample
+from assess.treatment.kinds import NONE
 from assess.treatment.options import treatment_of
-from assess.treatment.plain import NONE
 from assess.treatment.treatment import Treatment, Variation
 from assess.treatment.unit import TreatmentUnit, is_membrane
 from assess.treatment.upkeep import STEEPNESS, U_CAPACITY, lost_removal

@@ -8,8 +8,7 @@ from typing import Final
 
 import msgspec
 
-from assess.treatment.ion_exchange import RESINS, Exchange
-from assess.treatment.plain import NONE, TEST_INTERVAL, DrainAndRefresh, filter_of, inhibitor_of
+from assess.treatment.kinds import NONE, RESINS, TEST_INTERVAL, DrainAndRefresh, Exchange, filter_of, inhibitor_of
 from assess.treatment.remineralisation import FINISHES, CalciteContact, MineralDosing, Osmosis
 from assess.treatment.treatment import EXACT, Disinfectant, Setting, TreatedWater, Treatment, Variation
 from assess.treatment.unit import LEVEL, Kind, TreatmentUnit, is_membrane

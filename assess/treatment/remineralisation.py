@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from assess.treatment import cautions as c
-from assess.treatment.plain import carbon_cautions, left_by
+from assess.treatment.kinds import carbon_cautions, left_by
 from assess.treatment.treatment import EXACT, Setting, TreatedWater, Variation, ions_added, set_to
 from assess.treatment.unit import CatalogueUnit, Kind, MineralRecipe, TreatmentUnit
 from shared.water import Vector, Water, mix, molar, open_to_air

@@ -6,11 +6,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from calibration.standards import CertifiedValue, StandardRow
-from calibration.standards_plan.prepare import Preparation
-from calibration.standards_plan.procedure import order_of_work
-from calibration.standards_plan.solution import Chemistry, Solution, Value, chemistry
+from calibration.standards_plan.instructions import cautions, grades, order_of_work, remarks
+from calibration.standards_plan.preparation import Chemistry, Preparation, Solution, Value, chemistry
 from calibration.standards_plan.stock import DilutedStock, HypochloriteStock, Stock, WeighedStock
-from calibration.standards_plan.warnings import cautions, grades, remarks
 from shared.analytes import ANALYTES
 from shared.notation import decimals_of, rounded
 from shared.strip import StripType

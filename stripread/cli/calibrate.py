@@ -14,8 +14,7 @@ from stripread.cli.commands import ExampleCommand
 from stripread.cli.options import FILE, cluster_option, cluster_or_serial, for_workers, json_option
 from stripread.cli.output import DONE, NO_RESULT, echo, echo_error, with_progress
 from stripread.cli.show_chart import calibration_json, calibration_lines, detail_lines
-from stripread.reading.calibrate import Material, calibrate_material
-from stripread.reading.check_samples import judge, read_check_samples
+from stripread.reading.calibrate import Material, calibrate_material, judge, read_check_samples
 from stripread.reading.read import ReadingSetup
 
 

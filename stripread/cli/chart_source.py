@@ -63,7 +63,7 @@ class ChartFile:
     def check(self, table: Path, rule: CheckRule, given: ChartOptions, *, as_json: bool) -> tuple[list[Check], int]:
         """Evaluate and report the check standards of a table; return them with the exit status."""
         from stripread.cli.inputs import read_checks
-        from stripread.reading.check_samples import judge
+        from stripread.reading.calibrate import judge
         from stripread.report.calibration_text import check_lines
 
         if given.tube or given.phone:
@@ -117,7 +117,7 @@ class StoredChartSource:
         """Store, evaluate and report the check standards of a table; return them with the exit status."""
         from stripread.cli.intake import receive_checks
         from stripread.intake.receive import SampleInfo
-        from stripread.reading.check_samples import judge
+        from stripread.reading.calibrate import judge
         from stripread.report.calibration_text import check_lines
 
         if given.profiles:

@@ -79,7 +79,7 @@ def measured(profiles: Sequence[Path], card: CardLayout) -> list[PrintProfile]:
 
 def read_checks(table: Path, chart: Chart, profiles: Sequence[Path]) -> list[Pair]:
     """Return the values of the table's check standards on the chart; report on stderr those without a value."""
-    from stripread.reading.check_samples import read_check_samples
+    from stripread.reading.calibrate import read_check_samples
     from stripread.reading.read import ReadingSetup
 
     rows = [r for r in read_standards(table, {p.analyte: p.unit for p in chart.strip.pads}) if r.role == "check"]

@@ -18,7 +18,7 @@ from stripread.cli.store import account_of
 from stripread.intake.check_standards import ReceivedCheck, read_checks
 from stripread.intake.process import IntakeResult
 from stripread.intake.receive import SampleInfo, check_references, receive_photo
-from stripread.reading.check_samples import pairs_of
+from stripread.reading.calibrate import pairs_of
 from stripread.reading.executors import executor_for
 from stripread.reading.photo_file import open_photo
 from stripread.reading.read import WORTH_A_PROCESS

@@ -22,8 +22,7 @@ from shared.flags import FLAGS
 from shared.notation import rounded, significant
 from shared.quantities import read_quantity
 from stripread.cli.output import filled
-from stripread.reading.calibrate import Calibration
-from stripread.reading.check_samples import UnreadStandard
+from stripread.reading.calibrate import Calibration, UnreadStandard
 from stripread.report.calibration_text import agreement_lines, check_lines, gain_lines, light_lines
 
 

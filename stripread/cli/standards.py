@@ -14,9 +14,8 @@ import click
 from calibration.labels import Label, LabelledPhotograph, Row, matched
 from calibration.standards import read_cells
 from calibration.standards_plan.export import aliquots_table, plan_json, standards_table, written
-from calibration.standards_plan.prepare import Preparation, prepare
-from calibration.standards_plan.solution import Value, chemistry
-from calibration.standards_plan.warnings import remarks
+from calibration.standards_plan.instructions import remarks
+from calibration.standards_plan.preparation import Preparation, Value, chemistry, prepare
 from shared.analytes import ANALYTES
 from shared.errors import FileError, MismatchError, PhotoError
 from shared.files import write_whole

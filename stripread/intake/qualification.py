@@ -14,7 +14,7 @@ from calibration.checks import Pair
 from calibration.release import Evidence, Release, gate_checks, gated
 from shared.errors import MismatchError
 from stripread.intake.materials_import import add_release
-from stripread.reading.check_samples import judge
+from stripread.reading.calibrate import judge
 from stripread.store.accounts import list_accounts
 from stripread.store.models.accounts import Outcome, TechnicianQualification
 from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading

@@ -10,8 +10,7 @@ import msgspec
 
 from calibration.labels import Label
 from calibration.standards_plan.export import written
-from calibration.standards_plan.prepare import Preparation, prepared
-from calibration.standards_plan.solution import Solution
+from calibration.standards_plan.preparation import Preparation, Solution, prepared
 from shared.errors import MismatchError
 from stripread.intake.receive import printable_name, receive
 from stripread.reading.context import exposed

@@ -15,7 +15,7 @@ import msgspec
 import numpy as np
 
 from calibration.checks import excess_variance
-from calibration.dye_load import DyeLoad, pooled
+from calibration.common_effects import DyeLoad, pooled
 from calibration.statistics.distributions import chi2_tail
 from calibration.statistics.outliers import grubbs
 from shared.analytes import ANALYTES

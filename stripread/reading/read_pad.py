@@ -10,12 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.chart import Chart
+from calibration.common_effects import DyeLoad, Veil, dye_load, veils
 from calibration.curve import Curve
-from calibration.dye_load import DyeLoad, dye_load
 from calibration.observation import PadObservation
 from calibration.scale import Scale
 from calibration.value import OFF_CURVE, PadValue, correlations, value_of
-from calibration.veil import Veil, veils
 from shared.analytes import ANALYTES
 from shared.estimate import Correlation
 from shared.flags import FLAGS, in_order

@@ -9,7 +9,7 @@ from typing import Literal
 
 import msgspec
 
-from calibration.dye_load import DyeLoad
+from calibration.common_effects import DyeLoad
 from shared.estimate import Correlation, Estimate, Measurement
 
 Point = tuple[float, float]

@@ -15,8 +15,7 @@ from calibration.merit import LevelMerit, Merit, merit_of
 from calibration.uncertainty_reduction import Gain
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
-from stripread.reading.calibrate import Calibration
-from stripread.reading.check_samples import UnreadStandard
+from stripread.reading.calibrate import Calibration, UnreadStandard
 from stripread.report.calibration_text import light_lines, merit_facts, read_text, recovery_text
 from stripread.report.chart_figures import Figures
 from stripread.report.colorimetry import spectral_colours

@@ -12,13 +12,11 @@ from markupsafe import Markup
 
 from calibration.labels import Label, label_text
 from calibration.standards_plan.export import written
-from calibration.standards_plan.prepare import Preparation
-from calibration.standards_plan.procedure import order_of_work
+from calibration.standards_plan.instructions import cautions, grades, order_of_work, remarks
+from calibration.standards_plan.preparation import Chemistry, Preparation, Solution, Value, chemistry
 from calibration.standards_plan.salts import IONS, charge
-from calibration.standards_plan.solution import Chemistry, Solution, Value, chemistry
 from calibration.standards_plan.stock import DilutedStock, HypochloriteStock, Stock, WeighedStock
 from calibration.standards_plan.uncertainty import nominal
-from calibration.standards_plan.warnings import cautions, grades, remarks
 from shared.analytes import ANALYTES
 from shared.files import write_whole
 from shared.notation import rounded, significant

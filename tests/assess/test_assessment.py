@@ -13,8 +13,7 @@ from assess import Assessment, AssessmentSetup, DecisionRule, Equipment, Sample,
 from assess.draws import ROOM_PCO2, SpeciationCache
 from assess.equipment import Boiler, Drain, InstalledTreatment, ManufacturerLimit
 from assess.treated_feeds import at_settings, is_treated, row_of, treated_feeds
-from assess.treatment.ion_exchange import SoftenerBypass
-from assess.treatment.plain import NONE
+from assess.treatment.kinds import NONE, SoftenerBypass
 from assess.treatment.treatment import ScaleCredit
 from assess.treatment.unit import load_units
 from shared.errors import InputError

@@ -12,7 +12,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from calibration.dye_load import DyeLoad, dye_load, pooled
+from calibration.common_effects import DyeLoad, dye_load, pooled
 from shared.profile import read_profile
 from tests.bench.samples import SAMPLES
 from tests.campaign import DESIGNS, field, fits, make_lab

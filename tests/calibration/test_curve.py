@@ -3,12 +3,12 @@
 import numpy as np
 import pytest
 
+from calibration.common_effects import Veil
 from calibration.curve import Curve, lower_triangles
 from calibration.fit import MIN_LEVELS, fitted
 from calibration.observation import StandardObservation
 from calibration.reflectance import FRAME, augmented, spectrum
 from calibration.value import _parts, value_of
-from calibration.veil import Veil
 from shared.analytes import ANALYTES
 from shared.colour import delta_e_2000, reflectance_to_xyz, xyz_to_lab
 from shared.errors import FileError

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from calibration.common_effects import DyeLoad, dye_load, pooled
 from calibration.curve import Curve
-from calibration.dye_load import DyeLoad, dye_load, pooled
 from shared.profile import PrintProfile
 from tests import simulator
 from tests.simulator import INDICATORS

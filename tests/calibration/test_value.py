@@ -8,10 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
+from calibration.common_effects import Veil
 from calibration.curve import Curve
 from calibration.observation import PadObservation
 from calibration.value import OFF_CURVE, SHARED_PARTS, PadValue, _parts, value_of
-from calibration.veil import Veil
 from shared.analytes import ANALYTES
 from shared.profile import PrintProfile
 from shared.strip import IntrinsicU

@@ -6,10 +6,10 @@ import msgspec
 import numpy as np
 import pytest
 
+from calibration.common_effects import Veil, usual_veil, veils
 from calibration.curve import Curve
 from calibration.observation import PadObservation
 from calibration.value import value_of
-from calibration.veil import Veil, usual_veil, veils
 from shared.analytes import ANALYTES
 from shared.profile import PrintProfile
 from tests import simulator

@@ -20,7 +20,7 @@ from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.check_standards import for_control
 from stripread.intake.qualification import check_pairs, release_chart, withdraw_chart
 from stripread.intake.standards import register_strip_batch, standards_of
-from stripread.reading.check_samples import judge
+from stripread.reading.calibrate import judge
 from stripread.report.calibration_text import validity
 from stripread.report.control_plot import control_plot
 from stripread.report.figures.quality import control_figures, level_errors

@@ -12,7 +12,7 @@ from starlette.responses import Response
 
 from calibration.chart import Chart
 from calibration.standards_plan.file import MOST_PLAN_BYTES
-from calibration.standards_plan.prepare import Preparation, prepared
+from calibration.standards_plan.preparation import Preparation, prepared
 from shared.analytes import ANALYTES
 from shared.decoders import from_json
 from shared.errors import InputError, MismatchError

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from calibration.standards_plan.prepare import Preparation, prepare
+from calibration.standards_plan.preparation import Preparation, prepare
 
 ROOT = Path(__file__).parents[3]
 SHIPPED = (ROOT / "calibration" / "data" / "standards-plan.toml").read_text(encoding="utf-8")

@@ -10,9 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from phreeqpython import PhreeqPython
 
-from calibration.standards_plan.prepare import Preparation
+from calibration.standards_plan.preparation import Preparation, Solution, chemistry
 from calibration.standards_plan.salts import IONS, KNOWN, charge, ions_of
-from calibration.standards_plan.solution import Solution, chemistry
 from calibration.standards_plan.stock import WeighedStock
 from calibration.standards_plan.uncertainty import nominal
 from tests.loops import some

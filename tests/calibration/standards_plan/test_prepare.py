@@ -8,11 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from calibration.standards_plan.prepare import Preparation, prepare
-from calibration.standards_plan.procedure import order_of_work
-from calibration.standards_plan.solution import Solution, Value, chemistry
+from calibration.standards_plan.instructions import Remark, order_of_work, remarks
+from calibration.standards_plan.preparation import Preparation, Solution, Value, chemistry, prepare
 from calibration.standards_plan.uncertainty import nominal
-from calibration.standards_plan.warnings import Remark, remarks
 from shared.errors import InputError
 from tests.loops import some
 

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.optimize import linprog
 
-from calibration.standards_plan.prepare import Preparation, prepare
+from calibration.standards_plan.preparation import Preparation, prepare
 from calibration.standards_plan.recipe import Wish, _reachable, reach, recipes
 from calibration.standards_plan.salts import amount
 from calibration.standards_plan.uncertainty import nominal

@@ -11,7 +11,7 @@ import pytest
 
 from calibration.standards import read_standards
 from calibration.standards_plan.export import aliquots_table, standards_table, written
-from calibration.standards_plan.prepare import Preparation, prepare
+from calibration.standards_plan.preparation import Preparation, prepare
 from shared.strip import default_strip
 from tests.loops import some
 

@@ -9,9 +9,8 @@ import pytest
 
 from calibration.standards_plan.file import WeighingOrder
 from calibration.standards_plan.glassware import Balance, Flask
-from calibration.standards_plan.prepare import Preparation
+from calibration.standards_plan.preparation import Preparation, mixed
 from calibration.standards_plan.salts import SaltLot, Substance, amount
-from calibration.standards_plan.solution import mixed
 from calibration.standards_plan.stock import FilledFlask, WeighedStock
 from calibration.standards_plan.uncertainty import At, Source, propagate
 from shared.water import Vector

@@ -12,8 +12,7 @@ from shared.profile import PrintProfile
 from stripread.cli.output import echo_verdicts
 from stripread.cli.show_chart import calibration_lines, detail_lines
 from stripread.cli.show_reading import Summary, as_text, joint_text
-from stripread.reading.calibrate import Calibration
-from stripread.reading.check_samples import UnreadStandard
+from stripread.reading.calibrate import Calibration, UnreadStandard
 from stripread.reading.combine import combine
 from stripread.reading.read import read_photo
 from stripread.reading.result import Reading

@@ -15,8 +15,7 @@ from calibration.cross_validation import without_levels
 from calibration.curve import Curve
 from shared.profile import PrintProfile
 from shared.text import written
-from stripread.reading.calibrate import Calibration
-from stripread.reading.check_samples import UnreadStandard, judge, read_check_samples
+from stripread.reading.calibrate import Calibration, UnreadStandard, judge, read_check_samples
 from stripread.reading.read import ReadingSetup
 from stripread.report.chart_figures import Figures, _ellipse, card_plot, chroma_plot, residual_plot, value_plot
 from stripread.report.chart_page import chart_sheet, write_chart_report
