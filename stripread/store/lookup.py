@@ -91,11 +91,13 @@ class PointSummary:
     site_name: str
 
 
-def search_points(store: Store, typed: str, access: SiteAccess = ALL_SITES) -> list[PointSummary]:
-    """Return the open points whose site, name or id contains the text, by site and name."""
+def search_points(
+    store: Store, typed: str, access: SiteAccess = ALL_SITES, *, most: int | None = MOST
+) -> list[PointSummary]:
+    """Return the open points whose site, name or id contains the text, by site and name; at most ``most``."""
     return _spots(store, _open(access).where(or_(
         *(column.icontains(typed, autoescape=True) for column in (_SITES.c.name, _POINTS.c.name, _POINTS.c.id)))
-    ).order_by(_SITES.c.name, _POINTS.c.name))
+    ).order_by(_SITES.c.name, _POINTS.c.name, _POINTS.c.id), most)
 
 
 def find_point(store: Store, id_: str, access: SiteAccess = ALL_SITES) -> PointSummary | None:
@@ -113,6 +115,6 @@ def _open(access: SiteAccess) -> Select[Any]:
     return _query(access).where(_SITES.c.closed.is_(None), _POINTS.c.closed.is_(None))
 
 
-def _spots(store: Store, query: Select[Any]) -> list[PointSummary]:
+def _spots(store: Store, query: Select[Any], most: int | None = MOST) -> list[PointSummary]:
     with store.viewing() as connection:
-        return [PointSummary(**row) for row in connection.execute(query.limit(MOST)).mappings()]
+        return [PointSummary(**row) for row in connection.execute(query.limit(most)).mappings()]

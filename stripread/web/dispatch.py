@@ -28,7 +28,7 @@ from stripread.web.state import AppState
 
 #: Type of the record whose id a parameter of the path, the query or a form contains.
 NAMED: Final[dict[str, type[Record]]] = {
-    "reading": StoredReading, "replaces": StoredReading, "photograph": Photograph, "site": Site, "point": SamplingPoint,
+    "reading": StoredReading, "replaces": StoredReading, "before": StoredReading, "photograph": Photograph, "site": Site, "point": SamplingPoint,
     "group": SiteGroup, "machine": Machine, "unit": Unit}
 
 

@@ -21,6 +21,8 @@ _PAGE: Final = "after"
 _NOTICE: Final = ("did", "of")
 #: Rows of one page of a list.
 ROWS: Final = 50
+#: Readings that are counted at most, so that a page takes the same time in any store.
+COUNTED: Final = 10_000
 
 
 @dataclass(frozen=True, slots=True)

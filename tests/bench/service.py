@@ -30,7 +30,7 @@ from stripread.store.reading_history import load_history
 from stripread.store.reading_query import ReadingFilter, count_readings, readings
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
-from stripread.web.pages.reading_list import COUNTED
+from stripread.web.listing import COUNTED
 from tests.bench.service_store import NOW, PER_SITE, populate
 from tests.services import Postgresql, find_postgresql
 

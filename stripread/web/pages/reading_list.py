@@ -19,13 +19,11 @@ from stripread.report.figures.window import Tone, tone
 from stripread.store import chart_selection
 from stripread.store.reading_query import ListedValue, ReadingFilter, ReadingRow, count_readings, readings
 from stripread.store.reading_status import REVIEW_STATUS_NAMES, ReviewStatus
-from stripread.web.listing import ROWS, choice, csv_file, downloads, group_options, list_address
+from stripread.web.listing import COUNTED, ROWS, choice, csv_file, downloads, group_options, list_address
 from stripread.web.reading_view import glyphs
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 
-#: Readings that are counted at most, so that the page takes the same time in any store.
-COUNTED: Final = 10_000
 Order = Literal["newest", "oldest"]
 _ORDERS: Final[tuple[Order, ...]] = get_args(Order)
 _REVIEWED: Final[tuple[ReviewStatus, ...]] = tuple(REVIEW_STATUS_NAMES)

@@ -20,6 +20,7 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from stripread.store import sessions
+from stripread.store.models.accounts import ROLES
 from stripread.web.api.handlers import openapi
 from stripread.web.app import ROUTES
 from tests.documents import blocks, page
@@ -64,12 +65,13 @@ def test_a_photograph_in_and_found_again(bench: Served, token: str, samples: Pat
         assert (first.status_code, second.status_code) == (201, 200)
         assert first.json() == second.json()
         id_ = first.json()["reading"]
-        assert id_ in [r["id"] for r in program.get("/readings", params={"point": POINT}).json()]
-        assert program.get("/readings", params={"point": "none-such"}).json() == []
+        assert id_ in [r["id"] for r in program.get("/readings", params={"point": POINT}).json()["items"]]
+        nothing = program.get("/readings", params={"point": "none-such"}).json()
+        assert nothing == {"items": [], "total": 0, "next": None}
         assert program.get(f"/readings/{id_}").json() == first.json()
         whole = program.get(f"/readings/{id_}/record").json()
         assert [p["value"] for p in whole["reading"]["pads"]] == [v["value"] for v in first.json()["values"]]
-        points = {search: [p["id"] for p in program.get("/points", params={"search": search}).json()]
+        points = {search: [p["id"] for p in program.get("/points", params={"search": search}).json()["items"]]
                   for search in (POINT, "none-such")}
         assert points == {POINT: [POINT], "none-such": []}
 
@@ -106,18 +108,20 @@ def test_the_requests_of_the_manual_are_answered(bench: Served, token: str, samp
             if body:
                 reading = answer.json()["reading"]
     points, taken, listed, short, record = answers
-    assert [p["id"] for p in points] == [POINT]
-    assert reading in [r["id"] for r in listed]
+    assert [p["id"] for p in points["items"]] == [POINT]
+    assert reading in [r["id"] for r in listed["items"]]
     assert short == taken
     assert record["id"] == reading
-    (shown,) = (json.loads(block) for block in blocks(page("integrator"), "json"))
+    empty, shown = (json.loads(block) for block in blocks(page("integrator"), "json"))
+    assert empty.keys() == listed.keys() == points.keys()
     assert shown.keys() == taken.keys()
     assert shown["values"][0].keys() == taken["values"][0].keys()
     assert shown["flags"][0].keys() == taken["flags"][0].keys()
 
 
 @pytest.mark.parametrize("asked", [
-    ("/readings", "piont=tap", "piont", "site, point, batch, since, until"), ("/points", "site=a", "site", "search"),
+    ("/readings", "piont=tap", "piont", "site, point, group, batch, search, since, until"),
+    ("/points", "site=a", "site", "limit, offset, search"),
     ("/readings/none", "short=1", "short", "no parameters"), ("/readings", "site=a&site=b", "site", "one value"),
     ("/readings", "flag=unheard-of", "flag", "no-card"), ("/readings", "limit=0", "limit", "1 to 200"),
     ("/readings", "since=yesterday", "since", "UTC offset")])
@@ -141,6 +145,30 @@ def test_an_upload_names_the_parameter_that_is_wrong(
     answer = httpx.post(f"{bench.url}/api/readings", params={"batch": BATCH, "point": POINT, **asked}, content=data,
                         headers={"authorization": f"Bearer {token}"}, timeout=30)
     assert (answer.status_code, answer.json()["field"]) == (422, field), answer.text
+
+
+def followed(program: httpx.Client, address: str) -> list[dict[str, Any]]:
+    """Items of all pages of a list, whose total is checked; a page that repeats would not end."""
+    items: list[dict[str, Any]] = []
+    for _ in range(20):
+        shown = program.get(address).raise_for_status().json()
+        assert 0 < len(shown["items"]) <= 2
+        items += shown["items"]
+        if shown["next"] is None:
+            assert len(items) == shown["total"]
+            return items
+        address = shown["next"]
+    raise AssertionError(address)
+
+
+@pytest.mark.parametrize("address", ["/api/readings?limit=2", "/api/points?limit=2&search=tap"])
+def test_next_leads_through_the_whole_list(stocked: Served, address: str) -> None:
+    """Each item once, in the order of the whole list, with the filters of the first request."""
+    secret = sessions.make_token(stocked.store, stocked.account(*ROLES), "a program", sessions.SCOPES)
+    with httpx.Client(base_url=stocked.url, headers={"authorization": f"Bearer {secret}"}, timeout=30) as program:
+        items = followed(program, address)
+        assert len(items) > 2
+        assert items == program.get(address.replace("limit=2", "limit=200")).json()["items"]
 
 
 def test_programs_get_words_for_programs(bench: Served, token: str) -> None:

@@ -37,7 +37,7 @@ def test_one_rejection_of_two_is_waiting_everywhere(tmp_path: Path, workers: Wor
                                             account=ACCOUNT))
     token = sessions.make_token(store, ACCOUNT, "a program", ("readings:read",))
     with serving(store, workers) as served:
-        answer = served.browser(authorization=f"Bearer {token}").get("/api/readings").json()
+        answer = served.browser(authorization=f"Bearer {token}").get("/api/readings").json()["items"]
         page = served.role("reviewer").get(f"/readings/{reading.id}").text
     assert run(["readings", "list", "--reviewed", "waiting", "--json"]) == 0
     listed = json.loads(capsys.readouterr().out)

@@ -110,10 +110,10 @@ def entries_on(store: Store, foreign: dict[str, str]) -> int:
         return sum(len(list(chain_links(connection, record=id_))) for id_ in foreign.values())
 
 
-@pytest.mark.parametrize("name", ["site", "point", "group", "reading", "replaces"])
+@pytest.mark.parametrize("name", ["site", "point", "group", "reading", "replaces", "before"])
 def test_a_named_record_of_another_group_does_not_exist(name: str, divided: Divided) -> None:
     browser = restricted(divided, *ROLES)
-    foreign = divided.foreign["reading" if name == "replaces" else name]
+    foreign = divided.foreign["reading" if name in ("replaces", "before") else name]
     assert browser.get("/api/readings", params={name: foreign}, headers={"accept": "application/json"}).status_code in (
         401, 403, 404)
     assert browser.send("POST", "/take/original", params={"batch": BATCH, name: foreign}).status_code == 404
