@@ -28,8 +28,8 @@ from stripread.web.state import AppState
 
 #: Type of the record whose id a parameter of the path, the query or a form contains.
 NAMED: Final[dict[str, type[Record]]] = {
-    "reading": StoredReading, "replaces": StoredReading, "before": StoredReading, "photograph": Photograph, "site": Site, "point": SamplingPoint,
-    "group": SiteGroup, "machine": Machine, "unit": Unit}
+    "reading": StoredReading, "replaces": StoredReading, "before": StoredReading, "photograph": Photograph,
+    "site": Site, "point": SamplingPoint, "group": SiteGroup, "machine": Machine, "unit": Unit}
 
 
 def check_reach(request: RequestContext) -> None:
