@@ -193,7 +193,7 @@ def _options(tap: _JudgedTap, sample: Sample, setup: AssessmentSetup, digest: st
 def _fed_by(feed: Sample, setup: AssessmentSetup) -> Upstream:
     installed = setup.equipment.treatment
     if installed is None:
-        raise InputError("a reading of treated water needs its treatment", where=feed.name,
+        raise InputError("the treatment of this water is not stated", where=feed.name,
                          remedy="state the treatment in the machine's profile: table [treatment]")
     return Upstream(installed=installed, feed=feed)
 

@@ -130,7 +130,7 @@ class Limit(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
             raise ValueError(f"at_least {low:g} must be below at_most {high:g} for {self.measure}")
         for bound, words, key in ((low, self.if_low, "if_low"), (high, self.if_high, "if_high")):
             if bound is not None and not words.strip():
-                raise ValueError(f"the limit on {self.measure} needs {key}: what it means to exceed it")
+                raise ValueError(f"the limit on {self.measure} needs {key}: the consequence of exceeding it")
 
 
 class LimitSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -77,7 +77,7 @@ def _charge(inputs: Inputs, drawn: DrawnFeed) -> Iterator[str]:
 def _impossible(percent: float) -> InputError:
     return InputError("the charges of the ions do not balance", where="the analysis",
                       found=f"{'cations' if percent > 0 else 'anions'} exceed by {abs(percent):.0f} %",
-                      allowed="cations and anions equal within some percent (Standard Methods 1030 E)",
+                      allowed="cations and anions equal within a few percent (Standard Methods 1030 E)",
                       remedy="check every value and its unit")
 
 

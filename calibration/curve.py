@@ -140,7 +140,7 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
         for name, width in widths.items():
             found = [len(row) for row in getattr(self, name)]
             if found != [width] * N_NODES:
-                raise ValueError(f"{self.analyte}: {name} are {N_NODES} rows of {width} numbers; "
+                raise ValueError(f"{self.analyte}: {name} must have {N_NODES} rows of {width} numbers; "
                                  f"found {len(found)} rows of {', '.join(map(str, sorted(set(found))))}")
         _check_numbers(self)
 
@@ -218,15 +218,15 @@ def _check_numbers(curve: Curve) -> None:
     """Raise ValueError for numbers that no reflectance has, or that are not covariances."""
     farthest = extended(curve.scale, math.inf)
     if not 1.0 <= curve.reach <= farthest + _ROUNDING:
-        raise ValueError(f"{curve.analyte}: reach lies within 1 to {farthest:.4g}; found {curve.reach:g}")
+        raise ValueError(f"{curve.analyte}: reach must be from 1 to {farthest:.4g}; found {curve.reach:g}")
     if np.abs(curve.weights).max() > _MOST_WEIGHT or not 0 <= curve.load_sd <= _MOST_WEIGHT:
-        raise ValueError(f"{curve.analyte}: weights lie within -{_MOST_WEIGHT:g} to {_MOST_WEIGHT:g}, "
-                         f"load_sd within 0 to {_MOST_WEIGHT:g}")
+        raise ValueError(f"{curve.analyte}: weights must be from -{_MOST_WEIGHT:g} to {_MOST_WEIGHT:g}, "
+                         f"load_sd from 0 to {_MOST_WEIGHT:g}")
     if np.abs(curve.covariance).max() > _MOST_WEIGHT**2:
-        raise ValueError(f"{curve.analyte}: covariances lie within -{_MOST_WEIGHT**2:g} to {_MOST_WEIGHT**2:g}")
+        raise ValueError(f"{curve.analyte}: covariances must be from -{_MOST_WEIGHT**2:g} to {_MOST_WEIGHT**2:g}")
     least = np.linalg.eigvalsh(curve.grid_covariance[:: N_GRID // (N_NODES - 1)]).min()
     if least < -_ROUNDING:
-        raise ValueError(f"{curve.analyte}: a covariance has negative variances; the least is {least:.3g}")
+        raise ValueError(f"{curve.analyte}: a covariance matrix has a negative eigenvalue, {least:.3g}")
 
 
 def extended(scale: Scale, limit: float) -> float:

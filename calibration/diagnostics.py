@@ -62,7 +62,7 @@ def check_levels(pad: Pad, standards: Sequence[StandardObservation], *, where: s
         if not low - spare <= s.value <= high + spare:
             raise FileError("a level lies outside the strip type's range", where=f"{where}, {s.photo}",
                             found=f"{pad.analyte} {s.value:g} {pad.unit}", allowed=f"{low:g} to {high:g} {pad.unit}",
-                            remedy="correct the value or its unit, or give the strip type's true range")
+                            remedy="correct the value or its unit, or correct the range in the strip type's file")
 
 
 def warnings_of(fit: CurveFit, pad: Pad) -> Iterator[str]:

@@ -110,5 +110,5 @@ def _check_taken(taken: dict[str, Row], found: Sequence[LabelledPhotograph]) -> 
         if row is not None and (row["standard"], row["light"]) != seen:
             raise MismatchError("the table has another entry for this photograph", where=one.photo,
                                 found=f"{seen[0]} under {seen[1]}",
-                                allowed=f"{row['standard']} under {row['light']}, as the table has it",
+                                allowed=f"{row['standard']} under {row['light']}, as in the table",
                                 remedy="correct or delete the row of the table, then match again")

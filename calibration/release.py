@@ -163,7 +163,7 @@ class Release(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     def __post_init__(self) -> None:
         for name, text in (("chart", self.chart), ("by", self.by), ("why", self.why)):
             if not text.strip():
-                raise ValueError(f"{name} is empty; a release states the chart, a person and a reason")
+                raise ValueError(f"{name} is empty; a release must state the chart, a person and a reason")
         if self.state == "released":
             if self.valid_until is None:
                 raise ValueError("valid_until is required: strips have an expiry date")

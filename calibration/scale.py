@@ -33,7 +33,7 @@ class Scale(msgspec.Struct, frozen=True, kw_only=True):
         if not self.low < self.high:
             raise ValueError(f"low must be below high on a scale: low {self.low}, high {self.high}")
         if max(abs(self.low), abs(self.high), abs(self.knee)) > LARGEST or self.high - self.low < 1 / LARGEST:
-            raise ValueError(f"the numbers of a scale lie within -{LARGEST:g} to {LARGEST:g}, "
+            raise ValueError(f"the numbers of a scale must be from -{LARGEST:g} to {LARGEST:g}, "
                              f"low and high at least {1 / LARGEST:g} apart")
         if self.form != "straight" and self.knee <= 0:
             raise ValueError(f"a {self.form} scale needs a positive knee, found {self.knee}")

@@ -119,8 +119,8 @@ def _column(name: str, units: Mapping[str, str], where: str) -> _Column:
 def _cells(header: Sequence[str], cells: Sequence[str], *, where: str) -> Cells:
     """A row by columns; empty cells at its end may be missing or be more than the header has."""
     if len(cells) < len(FIXED) or any(cells[len(header):]):
-        raise FileError("the row does not fit the header", where=where, found=f"{len(cells)} cells",
-                        allowed=f"{len(header)}, one cell for each column")
+        raise FileError("the row does not have one cell for each column", where=where, found=f"{len(cells)} cells",
+                        allowed=f"{len(header)}")
     filled = [*cells, *[""] * (len(header) - len(cells))]
     return Cells(where, dict(zip(header, filled, strict=False)))
 
@@ -132,11 +132,11 @@ def _check_sameness(rows: Sequence[Cells]) -> None:
         like = first.setdefault(row.written["standard"], row)
         for column, text in row.written.items():
             if column not in ("photo", "light") and text != like.written[column]:
-                raise FileError("a standard is described twice, and differently", where=f"{row.where}, column {column}",
+                raise FileError("two rows of this standard differ", where=f"{row.where}, column {column}",
                                 found=f"{row.written['standard']} with {text or 'nothing'} and, in line "
                                       f"{_line(like)}, with {like.written[column] or 'nothing'}",
                                 allowed="the same role and values in every row of a standard",
-                                remedy="correct one, or give the other solution a name of its own")
+                                remedy="correct one row, or give the other solution its own name")
 
 
 def _row(cells: Cells, columns: Sequence[_Column], folder: Path) -> StandardRow:
@@ -162,7 +162,7 @@ def _certified(numbers: Mapping[str, float | None], where: str) -> dict[str, Cer
         u = numbers[f"u({title})"]
         if value is None or u is None:
             raise FileError("the reference value is incomplete", where=f"{where}, column {title}",
-                            found="a value without its uncertainty" if u is None else "an uncertainty without value",
+                            found="only the value" if u is None else "only its uncertainty",
                             allowed="a value and its standard uncertainty, or neither")
         found[title] = CertifiedValue(value, u)
     return found

@@ -165,7 +165,7 @@ class CardLayout(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
     def __post_init__(self) -> None:
         if not all(0 < side <= LARGEST_MM for side in self.size):
             raise ValueError(f"the card is {self.size[0]:g} x {self.size[1]:g} mm; "
-                             f"sides above 0 and up to {LARGEST_MM:g} are allowed")
+                             f"allowed: sides above 0, up to {LARGEST_MM:g}")
         self._check_ids()
         self._check_inside()
         self._check_apart()
@@ -206,7 +206,7 @@ class CardLayout(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
             raise ValueError("a card needs patches, found none")
         twice = sorted({i for i in ids if ids.count(i) > 1})
         if twice:
-            raise ValueError(f"patch ids must differ; more than once: {', '.join(twice)}")
+            raise ValueError(f"patch IDs must be unique; listed more than once: {', '.join(twice)}")
 
     def _check_inside(self) -> None:
         width, height = self.size

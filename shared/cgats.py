@@ -114,7 +114,7 @@ def _bare(token: str) -> str:
 def _check_fields(fields: tuple[str, ...], where: str) -> None:
     twice = sorted({f for f in fields if fields.count(f) > 1})
     if twice:
-        raise FileError("the data format names a field twice", where=where, found=", ".join(twice))
+        raise FileError("a field occurs twice in the data format", where=where, found=", ".join(twice))
 
 
 def _row(text: str, fields: tuple[str, ...], *, where: str) -> Row:
@@ -132,6 +132,6 @@ def _check_counts(header: dict[str, str], counts: dict[str, int], *, where: str)
     for keyword, count in counts.items():
         stated = header.get(keyword, str(count))
         if stated != str(count):
-            raise FileError(f"{keyword} contradicts the table", where=where,
-                            found=f"{stated} stated, {count} there",
+            raise FileError(f"{keyword} does not match the table", where=where,
+                            found=f"{stated} stated, {count} in the table",
                             remedy="export it again: the file may be truncated")

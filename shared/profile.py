@@ -133,7 +133,7 @@ def _profile(table: CgatsTable) -> PrintProfile:
 def _run(table: CgatsTable) -> int:
     text = table.header.get("PRINT_RUN", "")
     if not text.isdecimal() or int(text) not in RUNS:
-        raise FileError("PRINT_RUN does not name a print run", where=table.where,
+        raise FileError("PRINT_RUN is not the number of a print run", where=table.where,
                         found=repr(text) if text else "no such keyword",
                         allowed=f"a whole number from {RUNS.start} to {RUNS.stop - 1}",
                         remedy='add the lines KEYWORD "PRINT_RUN" and PRINT_RUN "7", the number on the card')
@@ -160,7 +160,7 @@ def _ids(table: CgatsTable) -> tuple[str, ...]:
         name = row.cells["SAMPLE_ID"]
         if name in seen:
             raise FileError(f"patch {name} is listed twice", where=row.where,
-                            found=f"first at {seen[name]}", remedy="delete one of the two lines")
+                            found=f"also at {seen[name]}", remedy="delete one of the two lines")
         seen[name] = row.where
     return tuple(seen)
 

@@ -32,7 +32,7 @@ class IntrinsicU(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
     def __post_init__(self) -> None:
         if self.relative < 0 or self.absolute < 0:
-            raise ValueError("uncertainties are 0 or more, found "
+            raise ValueError("uncertainties must be 0 or more; found "
                              f"relative {self.relative:g}, absolute {self.absolute:g}")
 
     def u(self, value: float) -> float:
@@ -64,7 +64,7 @@ class Pad(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True,
             raise ValueError(f"{self.analyte} is stored in {analyte.unit!r}, found unit {self.unit!r}")
         low, high = self.range
         if not analyte.lower <= low < high <= analyte.upper:
-            raise ValueError(f"{self.analyte} has the range {low:g} to {high:g}; allowed: a rising range within "
+            raise ValueError(f"{self.analyte} has the range {low:g} to {high:g}; allowed: the lower end first, within "
                              f"{analyte.lower:g} to {analyte.upper:g} {analyte.unit}")
         for other, (a, b) in self.valid_when.items():
             if other not in ANALYTES or not a < b:
@@ -106,7 +106,7 @@ class StripType(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
             after, before = self.window_s(pad)
             if not 0 <= after < before:
                 raise ValueError(f"{pad.analyte} has the reading window {after:g} to {before:g} s; "
-                                 "it must begin at 0 s or later and end after its beginning")
+                                 "it must begin at 0 s or later and end later than it begins")
 
     @property
     def id(self) -> str:
@@ -136,7 +136,7 @@ class StripType(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
         for pad in self.pads:
             unknown = [n for n in pad.valid_when if n not in names]
             if unknown:
-                raise ValueError(f"valid_when of {pad.analyte} names {unknown[0]}, which this strip lacks")
+                raise ValueError(f"valid_when of {pad.analyte} names {unknown[0]}, but this strip has no pad for it")
 
     def _check_places(self) -> None:
         if not (0 < self.width < self.length and min(*self.pad_size, *self.blank.size) > 0):

@@ -55,7 +55,7 @@ class Commissioning(msgspec.Struct, frozen=True, kw_only=True):
 def commission(unit: Treatment, upstream: Upstream, treated: Sample, rng: np.random.Generator) -> Commissioning:
     """Return the posterior of setting and remaining capacity. Raises InputError for a unit that strips cannot judge."""
     if unit.unit is None:
-        raise InputError("no unit to commission is installed", where=treated.name, found=unit.name)
+        raise InputError("the installed unit cannot be commissioned with strips", where=treated.name, found=unit.name)
     setting, used, unrecorded, weights = _posterior(PairedSamples(unit, upstream, treated, rng))
     remaining = _interval(np.clip(1.0 - used, 0.0, 1.0), weights)
     at = None if unit.setting is None else _interval(setting, weights)

@@ -154,7 +154,8 @@ def load_units(path: str | Path | None = None) -> dict[str, TreatmentUnit]:
 def _check(unit: TreatmentUnit, *, where: str) -> None:
     osmosis = unit.kind.startswith("osmosis")
     if osmosis and unit.rejection is None:
-        raise FileError("reverse osmosis without a salt rejection", where=where, allowed="rejection = 0 to 1")
+        raise FileError("the salt rejection of the reverse osmosis unit is missing", where=where,
+                        allowed="rejection = 0 to 1")
     if (unit.rated_litres is None) != (unit.rated_at_dh is None):
         raise FileError(
             "a rating needs litres and hardness",

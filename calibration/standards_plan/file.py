@@ -126,7 +126,7 @@ class Reference(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields
     def __post_init__(self) -> None:
         known = (*COUNTS, "ph")
         if self.analyte not in known:
-            raise ValueError(f"no such analyte of a standard: {self.analyte!r}; allowed: {', '.join(known)}")
+            raise ValueError(f"no such analyte: {self.analyte!r}; allowed: {', '.join(known)}")
 
 
 class PlanFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -60,7 +60,7 @@ class Shelf:
         if best is None:
             raise FileError("no pipette or burette of the plan measures this volume", where=where, found=f"{ml:.4g} ml",
                             allowed=", ".join(_range(d) for d in self.devices.values()) or "none in the plan",
-                            remedy="add one that does, dilute the stock with a [[dilution]], or choose another flask")
+                            remedy="add a suitable one, dilute the stock with a [[dilution]], or choose another flask")
         return best
 
 
@@ -125,7 +125,7 @@ def _weighed(order: WeighingOrder, shelf: Shelf, *, substances: Mapping[str, Sub
         raise FileError("heavier than the balance can weigh", where=where, found=f"{stock.planned_mg / 1e3:g} g",
                         allowed=f"up to {capacity:g} g ({shelf.plan.balance.id})")
     if order.weighed_g is not None and abs(stock.mass_mg / stock.planned_mg - 1) > _SLIP:
-        raise FileError("the mass weighed is not near the mass planned", where=f"{where}.weighed_g",
+        raise FileError("the weighed mass is too far from the planned mass", where=f"{where}.weighed_g",
                         found=f"{order.weighed_g:g} g", allowed=f"about {stock.planned_mg / 1e3:g} g",
                         remedy="correct it; if the mass is right, correct strength_g_l")
     return stock

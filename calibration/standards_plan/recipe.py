@@ -54,7 +54,7 @@ def _column(analyte: str, column: Column, *, where: str) -> tuple[float, ...]:
 
 def _level(analyte: str, level: float | str, unit: str, *, where: str) -> float:
     if isinstance(level, str):
-        raise FileError("a level has text or a unit of its own", where=where, found=repr(level),
+        raise FileError("a level is not a number", where=where, found=repr(level),
                         allowed=f"a number: the whole column is in {unit}",
                         remedy="a column has one unit: convert the level, or put it into another family")
     return convert(level, analyte, unit=unit, where=where)
@@ -182,7 +182,7 @@ def _reachable(wish: Wish, stocks: Sequence[Stock], *, where: str) -> tuple[Vect
             level, from_water = wish.row[thing], wish.blanks.get(thing, 0.0)
         if brings.max() == 0 and level > from_water:
             raise FileError(f"no stock of this family contains {thing}", where=where,
-                            found=", ".join(s.id for s in stocks), remedy="add one that does to the family's stocks")
+                            found=", ".join(s.id for s in stocks), remedy="add a stock that contains it to the family")
         least, most = reach(amounts, wanted, of=brings)
         got = min(max(level - from_water, least), most)
         if abs(got + from_water - level) > NEAR_ENOUGH * level:

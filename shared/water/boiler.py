@@ -79,7 +79,7 @@ class SteamBoiler:
             value = getattr(self, name)
             least = "more than 0 kg" if name == "mass" else "0 kg a day or more"
             if not (0 <= value < inf) or (name == "mass" and value == 0):
-                raise InputError("the boiler is not possible", where=name, found=f"{value:g}", allowed=least)
+                raise InputError("this boiler is impossible", where=name, found=f"{value:g}", allowed=least)
 
     @property
     def steady_cycles(self) -> float:

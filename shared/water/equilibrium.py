@@ -124,7 +124,7 @@ def _block(rows: Vector, closure: Closure) -> Vector:
         if _change(before, (ln_h, ionic, free.ca_share)) < _TOLERANCE:
             break
     else:
-        raise ArithmeticError("the ion pairs of a water did not converge")
+        raise ArithmeticError("the ion pairs of the water did not converge")
     _check_ionic_strength(ionic)
     h, co3 = np.exp(ln_h), settled.co3
     solved = Speciation(

@@ -142,8 +142,8 @@ def _from_photographs(measured: Path | None, photos: tuple[Path, ...], *, refere
     from stripread.reading.photo_file import load_photo
 
     if measured is not None or not photos or reference is None or run is None:
-        raise InputError("a profile comes from one measurement or from photographs", where="card characterise",
-                         found="neither, both, or photographs without a reference",
+        raise InputError("give one measurement, or photographs with their reference", where="card characterise",
+                         found="another combination of options",
                          allowed="MEASURED, or --photo, --reference and --run")
     known = read_profile(reference)
     known.check_against(card)

@@ -106,6 +106,6 @@ def photograph_of(store: Store, typed: str) -> str:
     with store.viewing() as connection:
         later = superseding(connection, reading.id)
     if later is not None:
-        raise RecordsError("the reading was superseded", where=f"reading {reading.id}", found=f"by {later}",
-                           remedy="move that one")
+        raise RecordsError("the reading was superseded", where=f"reading {reading.id}",
+                           found=f"current reading {later}", remedy="move the current reading")
     return reading.photograph

@@ -74,7 +74,7 @@ def run(args: Sequence[str]) -> int:
         topic = TOPICS.get(args[0]) if args else None
         echo_error(error.message + (f"; see `stripread help {topic}`" if topic else ""))
     except (click.Abort, KeyboardInterrupt):
-        echo_error("interrupted; what was written before is complete")
+        echo_error("interrupted; files and records written until then are complete")
         return INTERRUPTED
     except SystemExit as error:
         # Click ends so after shell completion (0), and when the reader of the output has left (1, as in `| head`).

@@ -119,7 +119,7 @@ def list_(*, wanted: Callable[[Store], ReadingFilter], last: int | None, before:
         return
     echo_verdicts("\n".join(list_lines(found[:page])))
     if len(found) > page:
-        echo_error(f"more readings: --before {short_id(found[page - 1].id)} shows the next page, --last N more lines")
+        echo_error(f"more readings: give --before {short_id(found[page - 1].id)} for the next page, or a larger --last")
 
 
 @readings.command(examples=("stripread readings show 3f2a91",))

@@ -65,7 +65,7 @@ def _below(url: str) -> Iterator[PhotoAddress]:
         found = True
         yield photo
     if not found:
-        raise FileError("the bucket contains no photographs there", where=url, allowed=" ".join(SUFFIXES))
+        raise FileError("the bucket contains no photographs with this prefix", where=url, allowed=" ".join(SUFFIXES))
 
 
 def _listed(list_: str) -> Iterator[PhotoAddress]:

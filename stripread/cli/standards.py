@@ -122,7 +122,7 @@ def _folder(path: Path, rows: Sequence[Row]) -> str:
     name = path.absolute().parent.name
     if name not in lights:
         raise MismatchError("the light of the photograph is unknown", where=str(path), found=f"folder {name}",
-                            allowed=f"a folder named by a light of the table: {', '.join(lights) or 'it has none'}",
+                            allowed=f"a folder named after a light of the table: {', '.join(lights) or 'it has none'}",
                             remedy="sort the photographs into such folders, or give --light")
     return name
 
@@ -212,8 +212,8 @@ def _write(preparation: Preparation, output: Path | None, *, strip: StripType, o
     text = standards_table(preparation, strip)
     if table.exists() and not overwrite and table.read_bytes() != text.encode():
         raise FileError("the folder contains a standards table that differs", where=str(table),
-                        remedy="it may name your photographs: write to another folder and transfer the values, or "
-                               "replace it with --overwrite")
+                        remedy="the table may list your photographs: write to another folder and transfer the values, "
+                               "or replace it with --overwrite")
     write_sheet(output / "sheet.html", preparation)
     write_labels(output / "labels.html", preparation)
     write_whole(output / "aliquots.csv", aliquots_table(preparation).encode())

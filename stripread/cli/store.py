@@ -138,4 +138,4 @@ def time_of_work(store: Store, day: datetime | None) -> datetime:
 def hint_account(account: str) -> None:
     """State how to continue with an account, now that the store has several."""
     if load_settings().account is None:
-        echo_error(f"the store has several accounts now: set {ACCOUNT_VARIABLE}={account} to continue with this one")
+        echo_error(f"the store now has several accounts: set {ACCOUNT_VARIABLE}={account} to continue as before")

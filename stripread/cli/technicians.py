@@ -75,7 +75,7 @@ def qualify(technician: str, outcome: Outcome, *, until: datetime | None, note: 
     store, by = store_and_account()
     account = store.get(Account, resolve_id(store, Account, technician))
     if "technician" not in account.roles:
-        raise RecordsError("this account is not a technician's", where=f"account {account.id}",
+        raise RecordsError("this account does not have the role technician", where=f"account {account.id}",
                            found=", ".join(account.roles), allowed="an account with the role technician",
                            remedy=f"add the role with `stripread accounts set-roles {account.id} technician ...`")
     with store.writing(by) as transaction:

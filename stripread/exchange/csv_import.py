@@ -82,7 +82,7 @@ def _records(table: CsvTable, now: datetime, units: Mapping[str, TreatmentUnit])
 
 def _checked_first_column(table: CsvTable) -> str:
     if table.headers[0] not in _ORDER:
-        raise RecordsError("the first column is not one that identifies the type of table", where=f"{table.file}:1",
+        raise RecordsError("the first column does not identify the type of table", where=f"{table.file}:1",
                            found=repr(table.headers[0][:80]), allowed=", ".join(_ORDER))
     return table.headers[0]
 

@@ -95,7 +95,7 @@ def _check_site(transaction: Transaction, record: Record) -> None:
         other = None if id_ is None else transaction.current(type_, id_)
         if other is not None and other.site != record.site:
             raise RecordsError("is at another site", where=f"{RECORD_TYPES[type_].singular} {id_}", found=other.site,
-                               allowed=record.site, remedy="name one at the same site, or correct the site")
+                               allowed=record.site, remedy="name a record at the same site, or correct the site")
 
 
 def _count(counts: _Counts, kind: str, outcome: tuple[bool, bool]) -> None:

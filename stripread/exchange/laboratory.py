@@ -55,7 +55,7 @@ def laboratory_results(table: CsvTable, now: datetime) -> list[ParsedRecord]:
     for one in found:
         if one.record.id in seen:
             raise RecordsError("the sample is listed twice", where=one.where,
-                               remedy="give each sample its own report or time")
+                               remedy="give each sample its own report number or sampling time")
         seen.add(one.record.id)
     return found
 

@@ -143,7 +143,7 @@ def register_profile(store: Store, by: str, data: bytes, where: str) -> Imported
     text = cgats_text(data, where)
     profile = profile_of(text, where)
     if profile.run is None:
-        raise FileError("the profile names no print run", where=where)
+        raise FileError("the profile does not state its print run", where=where)
     with store.writing(by) as transaction:
         new = transaction.current(PrintRun, profile.id) is None
         if new:

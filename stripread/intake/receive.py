@@ -219,7 +219,7 @@ def _add_information(store: Store, by: str, sha256: str, info: SampleInfo) -> Ph
     }
     for field, value in added.items():
         if getattr(stored, field) is not None:
-            raise RecordsError(f"the photograph is stored with another {field} already", where=stored.name,
+            raise RecordsError(f"the photograph is already stored with another {field}", where=stored.name,
                                found=str(value), allowed=str(getattr(stored, field)),
                                remedy=f"if {field} {value} is right, move it on the page of its reading or with "
                                       "`stripread readings move`" if field in ("point", "tube") else

@@ -87,7 +87,7 @@ def resolve_point(store: Store, site: str | None, point: str | None) -> str | No
                            remedy="add one: `stripread sites import FILE`, the table sampling-points")
     raise RecordsError("the sampling point is ambiguous" if fits or point is None else "no such sampling point",
                        where=where, found=point or f"{len(fits)} points", allowed=list_some([p.id for p in open_]),
-                       remedy="name one")
+                       remedy="name one of these sampling points")
 
 
 def machine_for_point(store: Store, point: str | None, named: str | None) -> tuple[str | None, Equipment]:

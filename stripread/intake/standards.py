@@ -64,7 +64,7 @@ def plan_standards(store: Store, by: str, batch: str, plan: str) -> Preparation:
     made = prepared(plan.encode(), "the plan")
     if made.plan.batch != batch:
         raise MismatchError("the plan is of another batch", where="the plan: batch", found=made.plan.batch,
-                            allowed=batch, remedy="write the batch into the plan, or plan on the page of that batch")
+                            allowed=batch, remedy="write the batch into the plan, or use the page of that batch")
     solutions = tuple(_solution(s, made.plan.lights) for s in made.solutions)
     names = {s.standard for s in solutions}
     with store.writing(by) as transaction:
@@ -73,7 +73,7 @@ def plan_standards(store: Store, by: str, batch: str, plan: str) -> Preparation:
         if lost:
             raise MismatchError("stored photographs show solutions that the plan does not contain", where="the plan",
                                 found=", ".join(lost), allowed=list_some(sorted(names)),
-                                remedy="keep these solutions in the plan; values may change")
+                                remedy="keep these solutions in the plan; you may change their values")
         transaction.put(msgspec.structs.replace(known, plan=plan, solutions=solutions), "standards planned")
     return made
 

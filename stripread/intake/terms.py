@@ -87,7 +87,7 @@ def register(transaction: Transaction, path: Path) -> tuple[str, bool]:
     """
     content, own = read_toml(path, _FileContent), transaction.current(OwnTerms, OWN) or OwnTerms(id=OWN)
     if (content.limit is None) == (content.units is None):
-        raise FileError("the file contains neither limits nor treatment units, or both", where=str(path),
+        raise FileError("the file must contain either limits or treatment units", where=str(path),
                         allowed="[[limit]] entries, or [units.ID] tables")
     if content.limit is not None:
         limits = load_limits(path)

@@ -100,9 +100,8 @@ def _check(store: Store, point: SamplingPoint, treated: Sample, assessed: tuple[
 
 def _not_compared(where: str, upstream: NotCompared | None) -> RecordsError:
     if upstream is not None:
-        return RecordsError(f"the treated water is not compared with a prediction. {upstream.why.removesuffix('.')}",
-                            where=where)
-    return RecordsError("the treated water is not compared with a prediction", where=where,
+        return RecordsError(upstream.why.removesuffix("."), where=where)
+    return RecordsError("no prediction for the treated water", where=where,
                         found="no treatment unit upstream",
                         remedy="record the unit with `stripread maintenance record`, and test the tap")
 

@@ -84,12 +84,14 @@ def _check_meter(before: Sequence[Service], made: Service) -> None:
     later = [s for s in before if s.litres is not None and s.at > made.at and s.job not in _RESETS]
     last = earlier[-1] if earlier else None
     if last is not None and last.litres is not None and made.litres < last.litres:
-        raise RecordsError("the meter runs backwards", where=f"unit {made.unit}", found=f"{made.litres:g} L",
+        raise RecordsError("the meter reading is lower than an earlier one", where=f"unit {made.unit}",
+                           found=f"{made.litres:g} L",
                            allowed=f"{last.litres:g} L or more (reading of {last.at:%Y-%m-%d})",
                            remedy='read the meter again; a meter is reset only with "installed" or "cartridge changed"')
     after = later[0] if later and not any(s.job in _RESETS and made.at < s.at < later[0].at for s in before) else None
     if after is not None and after.litres is not None and made.litres > after.litres:
-        raise RecordsError("the meter runs backwards", where=f"unit {made.unit}", found=f"{made.litres:g} L",
+        raise RecordsError("the meter reading is higher than a later one", where=f"unit {made.unit}",
+                           found=f"{made.litres:g} L",
                            allowed=f"{after.litres:g} L or less (reading of {after.at:%Y-%m-%d})",
                            remedy="read the meter again, or correct the day")
 
@@ -128,7 +130,7 @@ class Decisions:
         what = proposal.what or recommended
         if not what:
             raise RecordsError("no action is recommended for this site", where=f"site {proposal.site}",
-                               remedy="state what to do with --what")
+                               remedy="state the action with --what")
         self._check_unit(proposal.catalogue)
         if proposal.catalogue is not None:
             check_setting(proposal.catalogue, catalogue(own_terms(self.store))[proposal.catalogue], proposal.setting,
@@ -150,7 +152,7 @@ class Decisions:
             raise RecordsError(f"a decision that is {found.state} cannot become {state}", where=f"decision {id_}",
                                found=state, allowed=", ".join(FOLLOWING[found.state]))
         if state == "chosen" and not found.follows and not why.strip():
-            raise RecordsError("a choice against the recommendation needs a reason", where=f"decision {id_}",
+            raise RecordsError("a choice that differs from the recommendation needs a reason", where=f"decision {id_}",
                                found=found.what, allowed=found.recommended or "a reason", remedy="state it with --why")
         if state == "verified":
             self._check_verification(found, result)

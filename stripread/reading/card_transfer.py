@@ -76,7 +76,7 @@ def transfer_profile(
     lost = [name for name, gone in zip(ids, np.isnan(changes).any(axis=2).all(axis=0), strict=True) if gone]
     if lost:
         raise MismatchError("no photograph shows this patch without shadow and glare", where="photographs",
-                            found=", ".join(lost), remedy="take one that does")
+                            found=", ".join(lost), remedy="take one without shadow or glare on it")
     lab = xyz_to_lab(np.maximum(lab_to_xyz(reference.lab_of(ids)) + changes @ XYZ_FRAME[:, 1:].T, 0.0))
     return TransferredProfile(_moved(reference, np.nanmean(changes, axis=0), ids=ids, run=run), _standard_error(lab))
 

@@ -141,7 +141,7 @@ def _taken(exif: Image.Exif) -> str | None:
         return None
     moment = moment_from_text(datetime.strptime(text[:19], "%Y:%m:%d %H:%M:%S").isoformat())  # noqa: DTZ007 - local time
     if moment is None:
-        raise ValueError("outside the calendar of cameras")
+        raise ValueError("not a date that cameras write")
     return moment.isoformat()
 
 

@@ -96,8 +96,8 @@ def _check(transaction: Transaction, by: str, old: Photograph, to: Destination, 
                            allowed=f"the account that added it, or a role of {', '.join(sorted(_MOVERS))}",
                            remedy="ask one of them")
     if transaction.current(Photograph, old.id) != old or current_reading_id(transaction.connection, old.id) != reading:
-        raise RecordsError("the record was changed meanwhile", where=f"photograph {old.name}",
-                           remedy="check it, then move it again")
+        raise RecordsError("the record has been changed in the meantime", where=f"photograph {old.name}",
+                           remedy="check the record, then move the photograph again")
 
 
 def _evaluated(store: Store, old: OriginalReading, new: Photograph, how: IntakeOptions) -> ReadResult:

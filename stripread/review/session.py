@@ -96,7 +96,7 @@ class ReviewSession:
         photograph = transaction.current(Photograph, stored.photograph)
         own = self.account in (stored.account, photograph and photograph.account)
         if own and not self.store.review.own:
-            raise RecordsError("reviewers must not review readings that they took or made", where=f"reading {reading}",
+            raise RecordsError("reviewers must not review their own readings", where=f"reading {reading}",
                                found=f"account {self.account}",
                                remedy="ask another reviewer; if you work alone, set `own = true` in the section "
                                       f"[review] of the settings file ({FILE_VARIABLE}, else ~/.config/stripread.toml)")
@@ -127,8 +127,8 @@ def check_latest(connection: Connection, reading: str) -> None:
     """Raise RecordsError if the reading is superseded."""
     later = superseding(connection, reading)
     if later is not None:
-        raise RecordsError("the reading was superseded", where=f"reading {reading}", found=f"by {later}",
-                           remedy="review that one")
+        raise RecordsError("the reading was superseded", where=f"reading {reading}", found=f"current reading {later}",
+                           remedy="review the current reading")
 
 
 def _check_pad(stored: StoredReading, analyte: str) -> None:

@@ -135,7 +135,7 @@ def test_hardness_without_anions_is_asked_about(tap: Callable[..., Any]) -> None
 
 
 def test_a_charge_imbalance_of_a_complete_analysis_is_reported(tap: Callable[..., Any]) -> None:
-    """Standard Methods 1030 E: cations and anions agree within some percent."""
+    """Standard Methods 1030 E: cations and anions agree within a few percent."""
     (question,) = asked(tap, hardness="60 ± 2 mg/L CaCO3", alkalinity="90 ± 3 mg/L CaCO3", sodium="4 ± 1 mg/L")
     assert "anions exceed by" in question
 

@@ -154,16 +154,16 @@ def test_a_profile_of_another_card_is_reported(profile: PrintProfile, said: str)
 
 
 @pytest.mark.parametrize(("edit", "said"), [
-    (lambda t: t.replace('PRINT_RUN "12"', ""), "PRINT_RUN does not name a print run; found no such keyword"),
+    (lambda t: t.replace('PRINT_RUN "12"', ""), "PRINT_RUN is not the number of a print run; found no such keyword"),
     (lambda t: t.replace('PRINT_RUN "12"', 'PRINT_RUN "seven"'), "found 'seven'; allowed: a whole number from"),
     (lambda t: t.replace('PRINT_RUN "12"', 'PRINT_RUN "146"'), "allowed: a whole number from 0 to 145"),
     (lambda t: t.replace("END_DATA\n", ""), "the line END_DATA is missing"),
     (lambda t: t[: len(t) // 2], "the line END_DATA is missing"),
-    (lambda t: t.replace("\nBED\t", "\nA0\t"), "txt:50: patch A0 is listed twice; found first at "),
-    (lambda t: t.replace("NUMBER_OF_SETS 42", "NUMBER_OF_SETS 43"), "found 43 stated, 42 there"),
+    (lambda t: t.replace("\nBED\t", "\nA0\t"), "txt:50: patch A0 is listed twice; found also at "),
+    (lambda t: t.replace("NUMBER_OF_SETS 42", "NUMBER_OF_SETS 43"), "found 43 stated, 42 in the table"),
     (lambda t: t.replace("\nA1\t", "\nA1\t1.0\t"),
      "txt:11: the line does not have one cell for each field; found 36 cells"),
-    (lambda t: t.replace("LAB_A", "LAB_L"), "names a field twice; found LAB_L"),
+    (lambda t: t.replace("LAB_A", "LAB_L"), "a field occurs twice in the data format; found LAB_L"),
     (lambda t: t.replace("SAMPLE_ID", "PATCH"), "the data format has no SAMPLE_ID"),
     (lambda t: t.replace("LAB_", "XYZ_").replace("SPECTRAL_", "OTHER_"), "neither CIELAB nor spectra"),
     (lambda t: t.replace("A0\t26.73", "A0\tabc"), "txt:10: LAB_L is not a number; found 'abc'"),

@@ -197,7 +197,7 @@ class StoredCheckResult(Record, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         own_unit(self.analyte)
         if (self.reading is None) == (self.found is None):
-            raise ValueError("a check result needs either a reading or a value found otherwise, not both")
+            raise ValueError("a check result needs either a reading or a value from another method, not both")
         if self.found:
             own_unit(self.analyte, self.found.unit)
 

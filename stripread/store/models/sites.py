@@ -167,7 +167,7 @@ class TreatmentDecision(Record, frozen=True, kw_only=True):
     def __post_init__(self) -> None:
         states = [step.state for step in self.steps]
         if states[0] != "proposed":
-            raise ValueError(f"a decision begins as proposed, found {states[0]!r}")
+            raise ValueError(f"the first state of a decision must be proposed; found {states[0]!r}")
         for before, after in pairwise(states):
             if after not in FOLLOWING[before]:
                 raise ValueError(f"a decision that is {before} cannot become {after}; allowed: "

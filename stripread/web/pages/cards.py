@@ -133,7 +133,8 @@ def _said(request: RequestContext) -> CardInfo:
     try:
         return CardInfo(card, float(ruler) if ruler else None)
     except ValueError as error:
-        raise MismatchError("not a length", where="ruler", found=repr(ruler[:20]), allowed="mm, as 50.0") from error
+        raise MismatchError("not a length", where="ruler", found=repr(ruler[:20]),
+                            allowed="a length in mm, such as 50.0") from error
 
 
 def _done(request: RequestContext, act: Callable[[], object]) -> Response:

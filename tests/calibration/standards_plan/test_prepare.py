@@ -215,7 +215,7 @@ def test_a_titration_that_cannot_be_is_reported(titrated: Path, new: str, said: 
 
 @pytest.mark.parametrize(("old", "new", "said"), [
     ('solution = "H04"', 'solution = "H99"', "found H99; allowed: H01, H02"),
-    ('analyte = "hardness"', 'analyte = "tds"', "no such analyte of a standard: 'tds'"),
+    ('analyte = "hardness"', 'analyte = "tds"', "no such analyte: 'tds'"),
     ("u = 0.02", "u = 0", "found 0"), ('unit = "°dH"', 'unit = "mg/L"', "does not state the substance"),
 ])
 def test_a_reference_that_cannot_be_is_reported(plan: Plan, old: str, new: str, said: str) -> None:

@@ -68,7 +68,7 @@ def test_drain_interval_keeps_the_peak(boiler: SteamBoiler, share: float, cycles
 
 def test_impossible_boilers() -> None:
     for wrong in ({"mass": 0.0, "steam_per_day": 1.0}, {"mass": 1.0, "steam_per_day": -1.0}):
-        with pytest.raises(InputError, match="the boiler is not possible"):
+        with pytest.raises(InputError, match="this boiler is impossible"):
             SteamBoiler(**wrong)
 
 

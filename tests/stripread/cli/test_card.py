@@ -59,8 +59,8 @@ def test_profile_of_other_patches_or_half_an_answer_is_refused(samples: Path, tm
     shown = [part for copy in copies for part in ("--photo", copy)]
     for args, message in (
         ((tmp_path / "cut.txt",), "lacks patches of the card"),
-        ((), "a profile comes from one measurement or from photographs"),
-        (("--photo", photo), "a profile comes from one measurement or from photographs"),
+        ((), "give one measurement, or photographs with their reference"),
+        (("--photo", photo), "give one measurement, or photographs with their reference"),
         ((*shown, *reference, "--run", "8"), "no card of print run 8"),
         ((*shown, *reference, "--run", "200"), "no such print run"),
         (("--photo", photo, *reference, "--run", "8"), "too few photographs"),

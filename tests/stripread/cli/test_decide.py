@@ -62,7 +62,7 @@ def test_a_decision_is_followed_from_proposal_to_verification() -> None:
                            "weak-acid-exchange", "--setting", "0.3", "--quantity", "2", "--json"))
     id_ = made["id"]
     decide = ("maintenance", "decide", id_)
-    assert "a choice against the recommendation needs a reason" in failed(*decide, "chosen")
+    assert "a choice that differs from the recommendation needs a reason" in failed(*decide, "chosen")
     assert "cannot become verified; found verified; allowed: chosen, closed" in failed(*decide, "verified")
     assert done(*decide, "chosen", "--why", "lowest cost").startswith(f"{id_[:8]}  chosen     ")
     (line,) = json.loads(done("maintenance", "shopping", "--json"))["lines"]

@@ -64,7 +64,7 @@ def test_a_photograph_is_moved_to_where_it_belongs(capsys: Capture) -> None:
     assert run(["readings", "list", "--point", "behind", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["id"] == new.id
     assert run(["readings", "move", FLAGGED, *to]) == 2
-    assert f"superseded; found by {new.id}" in capsys.readouterr().err
+    assert f"superseded; found current reading {new.id}" in capsys.readouterr().err
     assert run(["readings", "move", new.id, *to]) == 2
     assert "already recorded there" in capsys.readouterr().err
     assert run(["readings", "move", new.photograph, "--point", "tap", "--why", "No, it was right."]) == 0

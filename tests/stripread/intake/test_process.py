@@ -259,7 +259,7 @@ def test_sample_information_can_be_added_but_not_changed(store: Store, hill: Pho
     dipped = datetime.fromisoformat("2026-03-01T09:00:00")
     more = receive_photo(store, ACCOUNT, hill, msgspec.structs.replace(SAID, dipped=dipped))
     assert (more.point, more.dipped) == ("tap", dipped.astimezone())
-    with pytest.raises(RecordsError, match="stored with another point already"):
+    with pytest.raises(RecordsError, match="already stored with another point"):
         receive_photo(store, ACCOUNT, hill, SampleInfo(batch=BATCH, point="behind"))
     assert store.get(Photograph, more.id).point == "tap"
 

@@ -98,7 +98,7 @@ def test_own_units_are_recommended_and_installed_with_their_prices(tmp_path: Pat
 
 
 @pytest.mark.parametrize(("text", "says"), [
-    ("name = 1\n", "neither limits nor treatment units"),
+    ("name = 1\n", "either limits or treatment units"),
     (UNITS.replace("120.0", "-1.0"), "price"), (UNITS.replace("sodium-softening", "magnet"), "magnet"),
     (LIMITS.format(name="x", most="'seven'"), "at_most")])
 def test_an_invalid_file_is_not_registered(tmp_path: Path, store: Store, text: str, says: str) -> None:

@@ -59,7 +59,7 @@ def test_a_decision_is_the_next_action_until_it_is_verified(store: Store) -> Non
     made = Decisions(store, ACCOUNT)
     one = made.propose(INTERVALS, Proposal("mill", "Install an exchanger", "weak-acid-exchange", 0.3, 2))
     assert (one.state, one.follows) == ("proposed", False)
-    with pytest.raises(RecordsError, match="against the recommendation needs a reason"):
+    with pytest.raises(RecordsError, match="differs from the recommendation needs a reason"):
         made.advance(one.id, "chosen")
     made.advance(one.id, "chosen", "the owner wants it")
     assert next_action(store) == "order or carry out: install an exchanger"

@@ -34,7 +34,7 @@ def work(unit: str, days: int, job: str, **given: float) -> Service:
     (work("weak-acid-exchange", 10, "setting changed", setting=0.35),
      r"does not have this setting; found 0.35; allowed: 0, 0.1, 0.2"),
     (work("weak-acid-exchange", 10, "inspected", litres=900.0),
-     r"the meter runs backwards; found 900 L; allowed: 1000 L or more \(reading of 2026-01-11\)"),
+     r"the meter reading is lower than an earlier one; found 900 L; allowed: 1000 L or more \(reading of 2026-01-11\)"),
     (work("weak-acid-exchange", 80, "inspected", litres=1200.0), "allowed: 1000 L or less"),
     (work("weak-acid-exchange", 120, "cleaned"), "dated before the unit was installed; found 2025-11-02"),
 ])

@@ -118,7 +118,7 @@ def test_a_rejected_move_changes_nothing(store: Store, hill: PhotoFile, by: str,
 def test_adding_a_photograph_at_another_point_names_the_move_command(
         store: Store, sample_chart: Chart, hill: PhotoFile) -> None:
     first = receive_photo(store, ACCOUNT, hill, SampleInfo(batch=sample_chart.batch, point="tap"))
-    with pytest.raises(RecordsError, match=r"another point already.*found behind; allowed: tap.*readings move"):
+    with pytest.raises(RecordsError, match=r"stored with another point.*found behind; allowed: tap.*readings move"):
         receive_photo(store, ACCOUNT, hill, SampleInfo(batch=sample_chart.batch, point="behind"))
     assert store.get(Photograph, first.id) == first
     assert move(store, ACCOUNT, first.id, Destination(point="behind", why=WRONG)) is None, "it has no reading yet"

@@ -77,7 +77,7 @@ def test_self_review_needs_a_setting_and_is_recorded(store: Store,
                                                                                        read: Reader) -> None:
     reading = read("one", HARDNESS)
     keep(store, Account(id=ACCOUNT, roles=("technician", "reviewer")))
-    with pytest.raises(RecordsError, match="that they took or made"):
+    with pytest.raises(RecordsError, match="their own readings"):
         ReviewSession(store, ACCOUNT).accept(reading)
     store.review = ReviewPolicy(own=True)
     assert ReviewSession(store, ACCOUNT).accept(reading).own
