@@ -55,7 +55,7 @@ def backup(to: Path, *, as_json: bool) -> None:
     then are purged from the backup as well. The previous backup is retained until the new one is complete. Store TO
     on another disk, and copies of several days elsewhere with restricted access: they contain names of persons.
     """
-    from stripread.store.backup.make import back_up
+    from stripread.store.backup.backup import back_up
 
     made = back_up(open_store_from_settings(), to, with_progress)
     if as_json:
@@ -76,7 +76,7 @@ def restore(from_: Path, *, as_json: bool) -> None:
     The backup is verified before any record is committed. The database may be of another type (SQLite or PostgreSQL).
     All sessions are ended.
     """
-    from stripread.store.backup.restore import restore as restore_backup
+    from stripread.store.backup.backup import restore as restore_backup
 
     manifest = restore_backup(from_, load_settings(), with_progress)
     head = manifest.head

@@ -18,7 +18,7 @@ from shared.colour import WAVELENGTHS_NM
 from shared.profile import PrintProfile, profile_of
 from shared.strip import StripType, default_strip
 from stripread.demo.dyes import NM, Array
-from stripread.report.card_ink import ink
+from stripread.report.card_pdf import ink
 
 Regions = NDArray[np.uint8]
 

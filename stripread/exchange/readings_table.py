@@ -17,8 +17,7 @@ from sqlalchemy import Connection, select
 
 from shared.analytes import ANALYTES, Analyte
 from stripread.store.errors import RecordsError
-from stripread.store.models.evidence import StoredReading
-from stripread.store.models.value_summary import ValueSummary, decode_summary
+from stripread.store.models.evidence import StoredReading, ValueSummary, decode_summary
 from stripread.store.reading_query import ReadingFilter, ReadingRow, readings
 from stripread.store.schema import NAMES, RECORD_TYPES
 from stripread.store.store import Store

@@ -12,9 +12,8 @@ from calibration import control
 from calibration.standards import StandardRow
 from stripread.intake.process import IntakeOptions, IntakeResult, process_photos, used_on
 from stripread.reading.executors import SERIAL, Executor
-from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading
+from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading, decode_summary
 from stripread.store.models.materials import Batch, Phone, StoredChart
-from stripread.store.models.value_summary import decode_summary
 from stripread.store.schema import BODIES, RECORD_TYPES, decode
 from stripread.store.store import Store
 

@@ -17,10 +17,9 @@ from stripread.intake.laboratory_samples import average_as_estimate, laboratory_
 from stripread.intake.terms import catalogue, own_terms
 from stripread.intake.unit_history import UnitHistory, history_until, services, unit_upstream
 from stripread.reading.assessment import sample_of
-from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.evidence import Photograph, StoredReading, ValueSummary, decode_summary
 from stripread.store.models.record import stamp
 from stripread.store.models.sites import Machine, SamplingPoint, Unit
-from stripread.store.models.value_summary import ValueSummary, decode_summary
 from stripread.store.reading_query import review_status_sql
 from stripread.store.schema import READING_INDEX, RECORD_TYPES
 from stripread.store.store import Store

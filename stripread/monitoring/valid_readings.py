@@ -9,10 +9,16 @@ from typing import Any, Final, NamedTuple
 
 from sqlalchemy import CTE, ColumnElement, Select, Text, and_, column, func, select, true, values
 
-from stripread.store.models.evidence import Correction, Photograph, StoredReading
+from stripread.store.models.evidence import (
+    Correction,
+    Photograph,
+    StoredReading,
+    ValueSummary,
+    decode_summary,
+    summarise_value,
+)
 from stripread.store.models.record import stamp
 from stripread.store.models.sites import SamplingPoint, Site
-from stripread.store.models.value_summary import ValueSummary, decode_summary, summarise_value
 from stripread.store.reading_query import review_status_sql
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode
 from stripread.store.settings import ReviewPolicy

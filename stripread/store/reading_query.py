@@ -17,10 +17,9 @@ from assess.decision import Verdict
 from shared.estimate import Status
 from stripread.reading.result import Lab
 from stripread.store.errors import RecordsError
-from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.evidence import Photograph, StoredReading, decode_summary
 from stripread.store.models.record import stamp
 from stripread.store.models.sites import SamplingPoint, Site
-from stripread.store.models.value_summary import decode_summary
 from stripread.store.reading_status import ReviewStatus
 from stripread.store.schema import BODIES, READING_FLAGS, READING_INDEX, RECORD_TYPES, decode_part
 from stripread.store.settings import ReviewPolicy

@@ -14,8 +14,7 @@ from typing import Any, Final, NamedTuple
 
 from sqlalchemy import ColumnElement, Connection, Select, Table, delete, insert, or_, select, tuple_
 
-from stripread.store.models.evidence import StoredReading
-from stripread.store.models.value_summary import ValueSummary, decode_summary
+from stripread.store.models.evidence import StoredReading, ValueSummary, decode_summary
 from stripread.store.review_reasons import (
     MOST,
     HistoryReason,

@@ -20,7 +20,7 @@ import numpy as np
 from calibration.statistics.outliers import MODIFIED_Z_LIMIT, earlier, medians, robust_scales
 from shared.decoders import from_json
 from shared.estimate import Z95
-from stripread.store.models.value_summary import ValueSummary
+from stripread.store.models.evidence import ValueSummary
 from stripread.store.settings import ReviewPolicy
 
 #: Most severe first: the order of the queue. The first two apply only if the policy requires two reviewers.

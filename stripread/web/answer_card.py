@@ -15,8 +15,7 @@ from shared.flags import Flag
 from shared.notation import Notation, significant
 from stripread.intake.process import IntakeResult
 from stripread.reading.result import PadReading, Reading
-from stripread.report.figures.value_row import ValueRow, value_rows
-from stripread.report.figures.window import Tone, own_judgement, tone
+from stripread.report.figures.window import Tone, ValueRow, own_judgement, tone, value_rows
 from stripread.report.picture import PhotoView, photo_view
 from stripread.report.verdicts import VERDICT_WORDS
 from stripread.web.capture import all_flags, should_retake

@@ -13,8 +13,17 @@ from assess.assessment import Assessment
 from calibration.chart import Chart
 from shared.notation import Notation
 from stripread.reading.result import PadReading
-from stripread.report.figures.value_row import ValueRow, value_rows
-from stripread.report.figures.window import LimitBounds, Tone, WindowBar, bounds_of, own_judgement, ramp_bar, tone
+from stripread.report.figures.window import (
+    LimitBounds,
+    Tone,
+    ValueRow,
+    WindowBar,
+    bounds_of,
+    own_judgement,
+    ramp_bar,
+    tone,
+    value_rows,
+)
 from stripread.report.overlay import marks, pad_labels
 from stripread.report.page import PadSheet, ReadingSheet, pad_sheet
 from stripread.report.picture import PhotoView, Picture, photo_view

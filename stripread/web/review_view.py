@@ -13,16 +13,17 @@ from shared.notation import Notation
 from shared.text import written
 from stripread.monitoring.valid_readings import ValidReading, latest
 from stripread.reading.result import PadReading
-from stripread.report.figures.value_row import ValueRow, value_rows
 from stripread.report.figures.window import (
     LimitBounds,
     Scale,
+    ValueRow,
     WindowBar,
     bar_on,
     bounds_of,
     list_bar,
     own_judgement,
     tone,
+    value_rows,
 )
 from stripread.review.queue import QueueEntry
 from stripread.store.reading_history import ReadingHistory

@@ -21,8 +21,8 @@ from stripread.report.figures.time_plot import PlottedValue, TimePlot, time_plot
 from stripread.report.figures.window import LimitBounds, Tone, WindowBar, bounds_of, list_bar, own_of, plain_bar, tone
 from stripread.report.text import permitted
 from stripread.report.trend import sentences
+from stripread.store.models.evidence import ValueSummary, summarise_value
 from stripread.store.models.sites import NEAREST, SamplingPoint, Unit
-from stripread.store.models.value_summary import ValueSummary, summarise_value
 from stripread.store.store import Store
 from stripread.web.sites_view import deviation_text
 

@@ -17,7 +17,7 @@ from stripread.store.store import Store
 from stripread.web.activity import Metrics
 from stripread.web.authentication import Passwords
 from stripread.web.jobs import Jobs
-from stripread.web.limits import AnonymousRequests, FailureCounter, Uploads
+from stripread.web.refusals import AnonymousRequests, FailureCounter, Uploads
 from stripread.web.server_config import ServerConfig
 from stripread.web.static_files import Messages, load_messages
 from stripread.web.worker import Workers

@@ -17,7 +17,7 @@ from assess.draws import Interval
 from stripread.intake.process import without_reading
 from stripread.report.figures.window import LimitBounds, Tone, WindowBar, plain_bar
 from stripread.store.accounts import AccountSummary, list_accounts
-from stripread.store.backup.make import last_backup
+from stripread.store.backup.backup import last_backup
 from stripread.store.errors import RecordsError
 from stripread.store.photos import Folder
 from stripread.store.sessions import session_use, token_counts

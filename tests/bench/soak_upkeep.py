@@ -21,8 +21,7 @@ import msgspec
 from calibration.chart import load_chart, save_chart
 from stripread.store.audit_trail import Checkpoint
 from stripread.store.backup.archive import open_archive
-from stripread.store.backup.make import RECORDS
-from stripread.store.backup.restore import restore
+from stripread.store.backup.backup import RECORDS, restore
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import StoredAssessment, StoredReading
 from stripread.store.models.materials import StoredChart

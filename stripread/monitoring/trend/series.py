@@ -23,9 +23,8 @@ from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from stripread.monitoring.valid_readings import ValidReading, corrections
 from stripread.reading.combine import combine
-from stripread.store.models.evidence import StoredReading
+from stripread.store.models.evidence import StoredReading, ValueSummary, summarise_value
 from stripread.store.models.sites import Service
-from stripread.store.models.value_summary import ValueSummary, summarise_value
 from stripread.store.store import Store
 
 #: Maximum time from the first reading of a visit: readings of a point on one chart are then of the same water.

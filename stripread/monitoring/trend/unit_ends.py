@@ -35,9 +35,9 @@ from stripread.monitoring.trend.drift import (
 )
 from stripread.monitoring.trend.series import Series, Visit, load_visits, series
 from stripread.monitoring.valid_readings import ValidReading, corrections, latest, valid_readings
+from stripread.store.models.evidence import ValueSummary
 from stripread.store.models.materials import OwnTerms
 from stripread.store.models.sites import Service, Unit
-from stripread.store.models.value_summary import ValueSummary
 from stripread.store.store import Store
 
 _DAYS_A_MONTH: Final = 365.25 / 12

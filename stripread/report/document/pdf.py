@@ -34,8 +34,7 @@ from reportlab.platypus.tables import TableStyle
 from shared.errors import FileError
 from stripread.report.document import model
 from stripread.report.document.model import Document
-from stripread.report.document.plot_pdf import PlotFlowable
-from stripread.report.document.typeface import BOLD, MISSING, REGULAR, colour, printable, register
+from stripread.report.document.plot_pdf import BOLD, MISSING, REGULAR, PlotFlowable, colour, printable, register
 from stripread.report.document.verdict_pdf import MARK, VERDICTS, Verdict, Window
 from stripread.version import __version__
 

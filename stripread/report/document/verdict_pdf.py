@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from reportlab.platypus import Flowable, Paragraph
 
-from stripread.report.document.typeface import colour
+from stripread.report.document.plot_pdf import colour
 from stripread.report.figures.window import WindowBar
 
 #: Tones that are verdicts: within limits, inconclusive, out of limits.

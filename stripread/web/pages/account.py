@@ -13,7 +13,7 @@ from stripread.store import accounts, sessions, sign_ins
 from stripread.store.accounts import SignIn, create_first
 from stripread.web import authentication, journal
 from stripread.web.authentication import session_cookie
-from stripread.web.limits import Attempt
+from stripread.web.refusals import Attempt
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
 from stripread.web.state import bare_code

@@ -8,7 +8,7 @@ from typing import Final
 
 from starlette.responses import Response
 
-from stripread.store.backup.make import back_up
+from stripread.store.backup.backup import back_up
 from stripread.store.models.accounts import ROLES
 from stripread.store.sign_ins import names_of
 from stripread.store.store import count_contents

@@ -18,8 +18,7 @@ from stripread.monitoring.latest_results import latest_readings, latest_results
 from stripread.monitoring.schedule.intervals import load_intervals, tests_due
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.reading.photo_file import PhotoFile
-from stripread.report.figures.value_row import value_rows
-from stripread.report.figures.window import Tone, tone
+from stripread.report.figures.window import Tone, tone, value_rows
 from stripread.store import chart_selection
 from stripread.store.models.materials import Batch, Tube
 from stripread.store.models.sites import Place

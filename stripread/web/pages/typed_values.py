@@ -27,7 +27,7 @@ from stripread.intake.typed_values import (
     store_typed_values,
 )
 from stripread.monitoring.valid_readings import latest
-from stripread.report.figures.value_row import ValueRow, value_rows
+from stripread.report.figures.window import ValueRow, value_rows
 from stripread.store import lookup
 from stripread.store.lookup import PointSummary
 from stripread.store.models.evidence import SampleAssessment

@@ -13,8 +13,7 @@ from shared.card import CardLayout, default_card
 from shared.errors import MismatchError
 from stripread.reading.locate import CardLocation, locate
 from stripread.reading.patches import PAPER_SQUARE, paper_places
-from stripread.report.card_ink import ink
-from stripread.report.card_pdf import Sheet, card_pdf
+from stripread.report.card_pdf import Sheet, card_pdf, ink
 
 DPI = 300
 #: The rasteriser moves edges to whole pixels; half of one is 0.042 mm.

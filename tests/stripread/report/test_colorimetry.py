@@ -12,8 +12,8 @@ import pytest
 
 from shared.colour import delta_e_2000, reflectance_to_xyz, xyz_to_lab
 from shared.profile import PrintProfile, read_profile
+from stripread.report.chart_page import blur_of, difference_map, pixel_lab
 from stripread.report.colorimetry import lamp_colour, spectral_colours
-from stripread.report.pad_images import blur_of, difference_map, pixel_lab
 
 ROOT = Path(__file__).parents[3]
 

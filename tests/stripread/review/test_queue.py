@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from stripread.review.queue import QueueFilter, queue
 from stripread.review.session import ReviewSession
-from stripread.store.models.value_summary import ValueSummary
+from stripread.store.models.evidence import ValueSummary
 from stripread.store.review_reasons import LEAST, against_history, randomly_selected
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store

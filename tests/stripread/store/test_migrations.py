@@ -17,8 +17,7 @@ from sqlalchemy import Connection, column, create_engine, insert, inspect, table
 
 from stripread.store import audit_trail, integrity
 from stripread.store.backup.archive import open_archive, tables, without_progress
-from stripread.store.backup.make import RECORDS
-from stripread.store.backup.restore import _parents_first, restore
+from stripread.store.backup.backup import RECORDS, _parents_first, restore
 from stripread.store.database import open_engine, writer
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store

@@ -23,7 +23,14 @@ from stripread.reading.result import Reading
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account, with_fresh_salt
-from stripread.store.models.evidence import Correction, Review, StoredCheckResult, StoredReading
+from stripread.store.models.evidence import (
+    Correction,
+    Review,
+    StoredCheckResult,
+    StoredReading,
+    ValueSummary,
+    decode_summary,
+)
 from stripread.store.models.materials import (
     Batch,
     KnownValue,
@@ -35,7 +42,6 @@ from stripread.store.models.materials import (
 )
 from stripread.store.models.record import Record, in_current_terms
 from stripread.store.models.sites import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision
-from stripread.store.models.value_summary import ValueSummary, decode_summary
 from stripread.store.schema import RECORD_TYPES, decode
 from stripread.store.transaction import _body
 from tests.stripread.store.anything import Strategy, estimates, records

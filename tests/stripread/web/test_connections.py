@@ -14,8 +14,7 @@ import pytest
 
 from stripread.web import connections
 from stripread.web.connections import MOST, MOST_OF_A_CLIENT, Gate
-from stripread.web.limits import AnonymousRequests, Uploads
-from stripread.web.refusals import HTTPRefusal
+from stripread.web.refusals import AnonymousRequests, HTTPRefusal, Uploads
 from stripread.web.server_config import ServerConfig
 from stripread.web.worker import Workers
 

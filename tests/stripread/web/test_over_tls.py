@@ -8,7 +8,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from stripread.web.limits import BY_BOTH
+from stripread.web.refusals import BY_BOTH
 from stripread.web.server_config import ServerConfig
 from stripread.web.worker import Workers
 

@@ -27,9 +27,8 @@ from stripread.store.photos import digest
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 from stripread.web import authentication
-from stripread.web.limits import BY_BOTH, Attempt, FailureCounter
 from stripread.web.pages.take import STORED
-from stripread.web.refusals import HTTPRefusal
+from stripread.web.refusals import BY_BOTH, Attempt, FailureCounter, HTTPRefusal
 from stripread.web.worker import Workers
 from tests.loops import some
 from tests.services import free_port

@@ -18,8 +18,7 @@ from stripread.store.schema import ATTEMPTS
 from stripread.store.settings import Settings
 from stripread.store.sign_ins import unlogged_transaction
 from stripread.web.authentication import LONGEST, SHORTEST
-from stripread.web.limits import BY_ADDRESS, BY_BOTH, BY_KNOWN_PLACE, BY_NAME, Attempt, FailureCounter
-from stripread.web.refusals import HTTPRefusal
+from stripread.web.refusals import BY_ADDRESS, BY_BOTH, BY_KNOWN_PLACE, BY_NAME, Attempt, FailureCounter, HTTPRefusal
 
 from .conftest import CHEAP, PASSWORD, Browser, Served, store_in
 

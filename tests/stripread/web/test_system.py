@@ -18,7 +18,7 @@ import pytest
 from calibration.chart import Chart
 from stripread.store import sessions
 from stripread.store.accounts import change_account
-from stripread.store.backup.make import last_backup
+from stripread.store.backup.backup import last_backup
 from stripread.store.models.accounts import ROLES
 from stripread.store.models.sites import Site
 from stripread.store.settings import ReviewPolicy, load_settings

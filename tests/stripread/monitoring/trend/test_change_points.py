@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from stripread.monitoring.trend.change_points import levels, recent_level
 from stripread.monitoring.trend.series import Series, Visit
 from stripread.monitoring.trend.series import series as series_of
-from stripread.store.models.value_summary import ValueSummary
+from stripread.store.models.evidence import ValueSummary
 from tests.loops import some
 
 Array = NDArray[np.float64]

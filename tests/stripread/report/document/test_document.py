@@ -32,8 +32,7 @@ from stripread.report.document.model import (
     row,
 )
 from stripread.report.document.pdf import EDGE, SIDE, pdf, widths
-from stripread.report.document.plot_pdf import outline
-from stripread.report.document.typeface import MISSING, register
+from stripread.report.document.plot_pdf import MISSING, outline, register
 from stripread.report.document.verdict_pdf import MARK, VERDICTS
 from stripread.report.picture import jpeg
 from stripread.report.render import SHAPES, Area, Frame, Plot, PlotDot, PlotLabel, PlotLine, even_ticks

@@ -20,8 +20,7 @@ from calibration.chart import Chart
 from stripread.intake.receive import delete_photo, receive
 from stripread.store.audit_trail import Checkpoint
 from stripread.store.backup.archive import open_archive, tables
-from stripread.store.backup.make import PHOTOGRAPHS, RECORDS, BackupResult, back_up
-from stripread.store.backup.restore import restore
+from stripread.store.backup.backup import PHOTOGRAPHS, RECORDS, BackupResult, back_up, restore
 from stripread.store.database import LONGEST
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
@@ -148,7 +147,7 @@ BACKUP = """
 import sys
 sys.path.insert(0, {root!r})
 from pathlib import Path
-from stripread.store.backup.make import back_up
+from stripread.store.backup.backup import back_up
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
 store = open_store(Settings(database={database!r}, photographs={photographs!r}))
