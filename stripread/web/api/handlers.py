@@ -22,7 +22,7 @@ from stripread.web.api.responses import preview_of, result_of, stored_result
 from stripread.web.capture import PhotoIntake, moment_from
 from stripread.web.error_handlers import json
 from stripread.web.pages import take
-from stripread.web.refusals import CAN_TAKE_READINGS
+from stripread.web.refusals import ANALYSTS, CAN_TAKE_READINGS, MANAGERS
 from stripread.web.request import Endpoint, RequestContext, get, post
 
 
@@ -87,6 +87,10 @@ API: Final[tuple[Endpoint, ...]] = tuple(_strict(endpoint) for endpoint in (
     get("/api/openapi.json", _description, public=True),
     get("/api/points", lists.points, scope="readings:read"),
     get("/api/readings", lists.list_readings, scope="readings:read"),
+    get("/api/sites", lists.sites, scope="sites:read"),
+    get("/api/due", lists.due, scope="sites:read"),
+    get("/api/decisions", lists.decisions, MANAGERS, scope="sites:read"),
+    get("/api/batches", lists.batches, ANALYSTS, scope="batches:read"),
     post("/api/readings", take_reading, CAN_TAKE_READINGS, scope="readings:take", largest=take.ORIGINAL_BYTES,
          seconds=take.ORIGINAL_S),
     post("/api/previews", preview, CAN_TAKE_READINGS, scope="readings:take", largest=take.PREVIEW_BYTES, seconds=60.0),

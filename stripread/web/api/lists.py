@@ -15,12 +15,21 @@ from shared.flags import FLAGS
 from stripread.store import lookup
 from stripread.store.reading_query import ReadingFilter, count_readings, readings
 from stripread.store.reading_status import REVIEW_STATUS_NAMES
-from stripread.web.api.operations import ITEMS, LAST_OFFSET, MOST_ITEMS
-from stripread.web.api.responses import ListPage, Point
+from stripread.web.api.operations import ITEMS, LAST_OFFSET, MOST_ITEMS, MOST_WEEKS
+from stripread.web.api.responses import ListPage, Point, batch_row, decision_row
 from stripread.web.capture import moment_from
 from stripread.web.error_handlers import json
 from stripread.web.listing import COUNTED, choice, list_address
 from stripread.web.request import RequestContext
+from stripread.web.selections import (
+    WEEKS,
+    all_due,
+    all_sites,
+    chosen_batches,
+    chosen_decisions,
+    chosen_due,
+    chosen_sites,
+)
 
 S = TypeVar("S")
 _STATUSES: Final[tuple[Literal["measured", "no-result"], ...]] = ("measured", "no-result")
@@ -40,6 +49,28 @@ def list_readings(request: RequestContext) -> Response:
     return json(ListPage(
         items=tuple(found[:most]), total=total if total <= COUNTED else None,
         next=list_address(request).link(before=found[most - 1].id) if len(found) > most else None))
+
+
+def sites(request: RequestContext) -> Response:
+    """Return the status of sites, as the page and `stripread sites status --json` have it."""
+    return _page(request, chosen_sites(request, all_sites(request)), lambda status: status)
+
+
+def due(request: RequestContext) -> Response:
+    """Return the due items, as the page and `stripread maintenance due --json` have them."""
+    found = all_due(request, _number(request, "weeks", WEEKS, 1, MOST_WEEKS))
+    return _page(request, chosen_due(request, found.items), lambda item: item)
+
+
+def batches(request: RequestContext) -> Response:
+    """Return strip batches with the state of their charts."""
+    return _page(request, chosen_batches(request), batch_row)
+
+
+def decisions(request: RequestContext) -> Response:
+    """Return decisions on treatment."""
+    chosen = chosen_decisions(request)
+    return _page(request, chosen.decisions, lambda made: decision_row(made, chosen.names[made.site]))
 
 
 def _reading_filter(request: RequestContext) -> ReadingFilter:
@@ -70,6 +101,6 @@ def _limit(request: RequestContext) -> int:
 def _number(request: RequestContext, name: str, usual: int, least: int, most: int) -> int:
     text = request.query(name) or str(usual)
     if not (text.isascii() and text.isdigit() and least <= int(text[:9]) <= most):
-        raise InputError("is not a valid number of items", where=name, found=repr(text[:20]),
+        raise InputError("is not a valid number", where=name, found=repr(text[:20]),
                          allowed=f"{least} to {most}")
     return int(text)

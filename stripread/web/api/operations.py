@@ -9,14 +9,20 @@ from typing import Annotated, Any, Final, Literal
 import msgspec
 
 from assess.decision import Verdict
+from stripread.monitoring.schedule.intervals import DueItem, Kind
+from stripread.monitoring.status import SiteStatus
 from stripread.store.models.evidence import StoredReading
 from stripread.store.reading_query import ReadingRow
 from stripread.store.reading_status import ReviewStatus
-from stripread.web.api.responses import ListPage, Point, Preview, Result
+from stripread.web.api.responses import BatchRow, DecisionRow, ListPage, Point, Preview, Result
+from stripread.web.batches_view import ChartState
 from stripread.web.listing import COUNTED
+from stripread.web.selections import WEEKS, BatchOrder, DecisionOrder, DueOrder, Progress, SiteOrder, SiteVerdict
 
 #: Items on a page: unless stated, and at most; the last offset of a page.
 ITEMS, MOST_ITEMS, LAST_OFFSET = 50, 200, 1_000_000
+#: Weeks that a list of due items may look ahead.
+MOST_WEEKS = 104
 
 
 def _moment(meaning: str) -> msgspec.Meta:
@@ -57,6 +63,52 @@ class ReadingsQuery(msgspec.Struct, frozen=True):
     limit: Annotated[int, msgspec.Meta(
         ge=1, le=MOST_ITEMS, description=f"Largest number of items on a page [default: {ITEMS}].")] = ITEMS
     before: Annotated[str, msgspec.Meta(description="ID of the last reading of the previous page.")] = ""
+
+
+_SITE_ID = msgspec.Meta(description="ID of the site.")
+_GROUP_ID = msgspec.Meta(description="ID of the group of sites.")
+
+
+class SitesQuery(ListQuery, frozen=True):
+    """Parameters of the list of sites, as on the page Sites."""
+
+    group: Annotated[str, _GROUP_ID] = ""
+    search: Annotated[str, msgspec.Meta(
+        description="Part of the name or ID of the site, or of the sampling point of its headline.")] = ""
+    verdict: Annotated[SiteVerdict, msgspec.Meta(description="Verdict of the sites; none: never assessed.")] = "none"
+    sort: Annotated[SiteOrder, msgspec.Meta(description="Order [default: severe, the most severe first].")] = "severe"
+
+
+class DueQuery(ListQuery, frozen=True):
+    """Parameters of the list of due items, as on the page Schedule."""
+
+    group: Annotated[str, _GROUP_ID] = ""
+    search: Annotated[str, msgspec.Meta(description="Part of the name of the site, the task or its reason.")] = ""
+    what: Annotated[Kind, msgspec.Meta(description="Kind of the items.")] = "water"
+    weeks: Annotated[int, msgspec.Meta(
+        ge=1, le=MOST_WEEKS, description=f"Weeks to look ahead [default: {WEEKS}].")] = WEEKS
+    sort: Annotated[DueOrder, msgspec.Meta(description="Order [default: date].")] = "date"
+
+
+class BatchesQuery(ListQuery, frozen=True):
+    """Parameters of the list of strip batches, as on the page Batches."""
+
+    search: Annotated[str, msgspec.Meta(description="Part of the ID of the batch or of the name of its strips.")] = ""
+    state: Annotated[ChartState, msgspec.Meta(
+        description="State of the chart in use; none: the batch has no chart.")] = "none"
+    sort: Annotated[BatchOrder, msgspec.Meta(
+        description="Order [default: expiry, the latest expiry date first].")] = "expiry"
+
+
+class DecisionsQuery(ListQuery, frozen=True):
+    """Parameters of the list of decisions, as on the page Decisions."""
+
+    site: Annotated[str, _SITE_ID] = ""
+    search: Annotated[str, msgspec.Meta(description="Part of the name of the site or of the decision.")] = ""
+    state: Annotated[Progress, msgspec.Meta(
+        description="Whether something remains to be done; settled: verified or closed.")] = "open"
+    sort: Annotated[DecisionOrder, msgspec.Meta(
+        description="Order [default: latest, open decisions before settled ones].")] = "latest"
 
 
 class UploadQuery(msgspec.Struct, frozen=True):
@@ -110,6 +162,22 @@ OPERATIONS: Final[Mapping[tuple[str, str], ApiOperation]] = {
         id="readings", summary="List current readings, newest sample first.", query=ReadingsQuery,
         description=f"`total` is null if there are more than {COUNTED:,}.",
         returns={200: (ListPage[ReadingRow], "A page of readings.")}, errors=_LIST_ERRORS),
+    ("GET", "/api/sites"): ApiOperation(
+        id="sites", summary="List the current status of sites, the most severe first.", query=SitesQuery,
+        description="Each item has the verdict of the water nearest to the machine with its deviations, the next "
+                    "action and all due items.",
+        returns={200: (ListPage[SiteStatus], "A page of sites.")}, errors=_LIST_ERRORS),
+    ("GET", "/api/due"): ApiOperation(
+        id="due", summary="List overdue and due items by date.", query=DueQuery,
+        description="Items of strips, phones, cards and technicians belong to no site: only an account without "
+                    "restriction gets them, and only without `group`.",
+        returns={200: (ListPage[DueItem], "A page of due items.")}, errors=_LIST_ERRORS),
+    ("GET", "/api/batches"): ApiOperation(
+        id="batches", summary="List strip batches with the state of their charts.", query=BatchesQuery,
+        returns={200: (ListPage[BatchRow], "A page of batches.")}),
+    ("GET", "/api/decisions"): ApiOperation(
+        id="decisions", summary="List decisions on treatment with their steps.", query=DecisionsQuery,
+        returns={200: (ListPage[DecisionRow], "A page of decisions.")}, errors=_LIST_ERRORS),
     ("POST", "/api/readings"): ApiOperation(
         id="take", summary="Upload a photograph for storage, evaluation and assessment.", query=UploadQuery,
         description="A response means that the photograph has been stored durably. Uploads are idempotent: retry if no "

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from datetime import date, datetime
 from typing import Generic, Literal, TypeVar
 
 import msgspec
@@ -12,7 +13,8 @@ from shared.estimate import Measurement, Status
 from stripread.intake.process import IntakeResult
 from stripread.reading.result import Reading
 from stripread.store.models.evidence import StoredAssessment, StoredReading
-from stripread.store.models.sites import Place
+from stripread.store.models.sites import FOLLOWING, DecisionState, DecisionStep, Place, TreatmentDecision
+from stripread.web.batches_view import BatchLine, ChartState
 from stripread.web.capture import all_flags, should_retake
 
 T = TypeVar("T")
@@ -82,6 +84,64 @@ class Point(msgspec.Struct, frozen=True, kw_only=True):
     place: Place
     site: str
     site_name: str
+
+
+class BatchRow(msgspec.Struct, frozen=True, kw_only=True):
+    """A strip batch with the state of its chart.
+
+    ``chart``: ID of the chart in use, None without one. ``released_until``: end of its release. ``open_tubes`` of all
+    ``tubes``; ``readings``: number of current readings that the account may see.
+    """
+
+    id: str
+    strip: str
+    expires: date | None
+    keeps_days: int | None
+    state: ChartState
+    chart: str | None
+    released_until: datetime | None
+    open_tubes: int
+    tubes: int
+    readings: int
+
+
+class DecisionRow(msgspec.Struct, frozen=True, kw_only=True):
+    """A decision on treatment: the record with the name of its site and its present state.
+
+    ``following``: states that it may get next. ``recommended``: what the program recommended when it was proposed.
+    ``catalogue``, ``setting``, ``quantity``: of the unit to buy; ``catalogue`` is null if nothing is bought.
+    """
+
+    id: str
+    site: str
+    site_name: str
+    what: str
+    recommended: str
+    state: DecisionState
+    open: bool
+    at: datetime
+    following: tuple[DecisionState, ...]
+    catalogue: str | None
+    setting: float | None
+    quantity: int
+    steps: tuple[DecisionStep, ...]
+
+
+def batch_row(line: BatchLine) -> BatchRow:
+    """A strip batch as the page lists it."""
+    b = line.batch
+    return BatchRow(
+        id=b.id, strip=b.strip, expires=b.expires, keeps_days=b.keeps_days, state=line.state,
+        chart=line.chart.id if line.chart else None, released_until=line.until, open_tubes=line.in_use,
+        tubes=len(line.tubes), readings=line.readings)
+
+
+def decision_row(made: TreatmentDecision, site_name: str) -> DecisionRow:
+    """A decision as the page lists it."""
+    return DecisionRow(
+        id=made.id, site=made.site, site_name=site_name, what=made.what, recommended=made.recommended,
+        state=made.state, open=made.open, at=made.at, following=FOLLOWING[made.state], catalogue=made.catalogue,
+        setting=made.setting, quantity=made.quantity, steps=made.steps)
 
 
 def preview_of(reading: Reading) -> Preview:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import date
-from typing import Final, Literal, get_args
 from urllib.parse import quote
 
 import msgspec
@@ -38,12 +37,10 @@ from stripread.web.batches_view import (
     gate_lines,
     number,
 )
-from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address, page_number
+from stripread.web.listing import ROWS, csv_file, downloads, list_address, page_number
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
-
-Order = Literal["expiry", "name"]
-_ORDERS: Final[tuple[Order, ...]] = get_args(Order)
+from stripread.web.selections import BATCH_ORDERS, chosen_batches
 
 
 def show(request: RequestContext) -> Response:
@@ -52,13 +49,13 @@ def show(request: RequestContext) -> Response:
 
 
 def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
-    found = _filtered(request)
+    found = chosen_batches(request)
     if downloads(request):
         return csv_file("batches", _table(found))
     first = page_number(request) * ROWS
     return page(
         request, "batches.html", status=status, wrong=wrong, address=list_address(request),
-        lines=found[first:first + ROWS], states=STATES, orders=_ORDERS,
+        lines=found[first:first + ROWS], states=STATES, orders=BATCH_ORDERS,
         today=request.store.clock().date(), further=page_number(request) + 1 if len(found) > first + ROWS else "")
 
 
@@ -81,17 +78,6 @@ def control(request: RequestContext) -> Response:
     """Return the drawing of the control charts of one batch."""
     charts = control_charts(for_control(request.store), request.query("batch"))
     return Response(control_plot(charts), media_type="image/svg+xml")
-
-
-def _filtered(request: RequestContext) -> list[BatchLine]:
-    """Return the batches under the filters of the address; without an order, the latest expiry date first."""
-    typed, state = request.query("search").strip().casefold(), choice(request, "state", STATES)
-    store, order = request.store, choice(request, "sort", _ORDERS)
-    batches = [b for b in store.find(Batch) if typed in f"{b.id} {b.strip}".casefold()]
-    found = [line for line in batch_lines(store, request.access, batches) if state in (None, line.state)]
-    if order == "name":
-        return found
-    return sorted(found, key=lambda line: line.batch.expires or date.max, reverse=True)
 
 
 def _table(lines: Sequence[BatchLine]) -> ReadingsTable:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final, Literal, get_args
+from typing import Final
 
 from starlette.responses import Response
 
@@ -13,20 +13,17 @@ from shared.errors import InputError
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
-from stripread.operations.decisions import STATES, Decisions, Proposal, decisions, latest_samples
+from stripread.operations.decisions import STATES, Decisions, Proposal, latest_samples
 from stripread.store.models.sites import FOLLOWING, DecisionState, SamplingPoint, Site, TreatmentDecision, UnitStock
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.sign_ins import names_of
-from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address, page_number
+from stripread.web.listing import ROWS, csv_file, downloads, list_address, page_number
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
+from stripread.web.selections import PROGRESS, chosen_decisions
 
 #: Steps that every decision passes on its way.
 STEPS: Final[tuple[DecisionState, ...]] = ("proposed", "chosen", "ordered", "installed", "verified")
-Shown = Literal["open", "settled"]
-SHOWN: Final[tuple[Shown, ...]] = get_args(Shown)
-
-
 @dataclass(frozen=True, slots=True)
 class DecisionLine:
     """A decision with its site; ``place``: number of the last step on the way; ``following``: states it may get."""
@@ -77,8 +74,8 @@ def _done(request: RequestContext, action: Callable[[Decisions], object]) -> Res
 
 def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
     store = request.store
-    names = {s.id: s.name for s in store.find(Site) if request.access.includes(s.group)}
-    found = _filtered(request, names)
+    chosen = chosen_decisions(request)
+    found, names = chosen.decisions, chosen.names
     if downloads(request):
         return csv_file("decisions", _table(found, names))
     first = page_number(request) * ROWS
@@ -87,19 +84,10 @@ def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Re
     return page(
         request, "decisions.html", status=status, wrong=wrong, address=list_address(request), lines=lines,
         total=len(found), sites=sorted(names.items(), key=lambda s: s[1].casefold()), stock=store.find(UnitStock),
-        steps=STEPS, shown=SHOWN, catalogue=sorted((id_, unit.name) for id_, unit in known.items()),
+        steps=STEPS, shown=PROGRESS, catalogue=sorted((id_, unit.name) for id_, unit in known.items()),
         unit_names={id_: unit.name for id_, unit in known.items()},
         names=names_of(store, {s.account for line in lines for s in line.decision.steps}),
         chosen_site=request.query("site"), further=page_number(request) + 1 if len(found) > first + ROWS else "")
-
-
-def _filtered(request: RequestContext, names: dict[str, str]) -> list[TreatmentDecision]:
-    typed, shown = request.query("search").strip().casefold(), choice(request, "state", SHOWN)
-    found = [d for d in decisions(request.store, request.query("site") or None) if d.site in names
-             and typed in f"{names[d.site]} {d.what}".casefold() and shown in (None, "open" if d.open else "settled")]
-    if choice(request, "sort", ("latest", "site")) == "site":
-        return sorted(found, key=lambda d: names[d.site].casefold())
-    return sorted(found, key=lambda d: not d.open)
 
 
 def _line(request: RequestContext, d: TreatmentDecision, site_name: str) -> DecisionLine:

@@ -12,8 +12,8 @@ from starlette.responses import Response
 
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.reassess import reassess_sites
-from stripread.monitoring.schedule.due import DueList, calendar, due_list
-from stripread.monitoring.schedule.intervals import DueItem, Kind, load_intervals
+from stripread.monitoring.schedule.due import calendar, due_list
+from stripread.monitoring.schedule.intervals import DueItem, load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.operations.decisions import record_service
 from stripread.store import sessions
@@ -21,16 +21,14 @@ from stripread.store.models.materials import Card, Tube
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import Service, Unit
 from stripread.store.site_access import access_of
-from stripread.web.listing import choice, csv_file, downloads, group_options, list_address
+from stripread.web.listing import csv_file, downloads, group_options, list_address
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
+from stripread.web.selections import KINDS, WEEKS, all_due, chosen_due
 
-#: Weeks that the page and a calendar look ahead, and those of the figure.
-_WEEKS, _CALENDAR_WEEKS = 8, 26
-KINDS: Final[tuple[Kind, ...]] = get_args(Kind)
-Order = Literal["date", "site"]
-_ORDERS: Final[tuple[Order, ...]] = get_args(Order)
+#: Weeks that a calendar looks ahead.
+_CALENDAR_WEEKS = 26
 #: Work that is ticked off here; what a reading completes is done by taking it.
 Ticked = Literal["treatment", "tube", "card"]
 TICKED: Final[tuple[Ticked, ...]] = get_args(Ticked)
@@ -52,14 +50,14 @@ def show(request: RequestContext) -> Response:
 
 
 def _shown(request: RequestContext, *, status: int = 200, subscription: str = "") -> Response:
-    found = _due(request)
-    items = _filtered(request, found)
+    found = all_due(request, WEEKS)
+    items = chosen_due(request, found.items)
     if downloads(request):
         return csv_file("schedule", _table(items))
     done = request.query("done")
     return page(
         request, "schedule.html", status=status, address=list_address(request), weeks=_weeks(items, found.today),
-        today=found.today, overdue=sum(i.on < found.today for i in items), n_weeks=_WEEKS, kinds=KINDS,
+        today=found.today, overdue=sum(i.on < found.today for i in items), n_weeks=WEEKS, kinds=KINDS,
         groups=group_options(request), shopping=found.shopping, load=_load(items, found.today), ticked=TICKED,
         may_tick=bool({"manager", "technician"} & request.user.roles), subscription=subscription,
         done=(request.query("kind"), done) if done and request.query("kind") in TICKED else None)
@@ -121,19 +119,6 @@ def subscribed(request: RequestContext) -> Response:
     return Response(calendar(due.items, store.clock()), media_type="text/calendar; charset=utf-8")
 
 
-def _due(request: RequestContext) -> DueList:
-    scope = Scope(group=request.query("group") or None, access=request.access)
-    return due_list(request.store, load_intervals(), scope=scope, weeks=_WEEKS)
-
-
-def _filtered(request: RequestContext, found: DueList) -> list[DueItem]:
-    kind, typed = choice(request, "what", KINDS), request.query("search").strip().casefold()
-    items = [i for i in found.items if kind in (None, i.kind) and typed in f"{i.sentence} {i.why}".casefold()]
-    if choice(request, "sort", _ORDERS) == "site":
-        return sorted(items, key=lambda i: (i.site_name.casefold(), i.on))
-    return items
-
-
 def _weeks(items: Sequence[DueItem], today: date) -> list[Week]:
     """Return overdue items, then those of each week."""
     by: dict[date | None, list[DueItem]] = {}
@@ -152,7 +137,7 @@ def _load(items: Iterable[DueItem], today: date) -> tuple[tuple[str, int], ...]:
 def _counts(items: list[DueItem], today: date) -> Iterator[tuple[str, int]]:
     yield "late", sum(i.on < today for i in items)
     monday = today - timedelta(days=today.weekday())
-    for n in range(_WEEKS):
+    for n in range(WEEKS):
         first = monday + timedelta(weeks=n)
         here = [i for i in items if max(first, today) <= i.on < first + timedelta(weeks=1)]
         yield str(first.isocalendar().week), len(here)

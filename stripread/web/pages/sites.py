@@ -4,18 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Final, Literal, get_args
 
 from starlette.responses import Response
 
 from assess.assessment import Assessment
-from assess.decision import VERDICTS, Verdict
 from shared.analytes import ANALYTES
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.monitoring.assessed_water import assessment_of, judgements_of
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, load_sites
-from stripread.monitoring.status import SiteStatus, overview, status_of
+from stripread.monitoring.status import SiteStatus, status_of
 from stripread.monitoring.trend.trend import trend
 from stripread.monitoring.valid_readings import ValidReading, latest
 from stripread.report.sites.site import site_report
@@ -23,23 +21,19 @@ from stripread.report.verdicts import assessment_sheet
 from stripread.store.models.sites import Site, SiteGroup
 from stripread.store.reading_query import ReadingFilter, count_readings
 from stripread.web import site_view
-from stripread.web.listing import ROWS, choice, csv_file, downloads, group_options, list_address, page_number
+from stripread.web.listing import ROWS, csv_file, downloads, group_options, list_address, page_number
 from stripread.web.pages.reports import asks_for_pdf, document_response
 from stripread.web.reading_view import glyphs
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext, one_of
+from stripread.web.selections import SITE_VERDICTS, all_sites, chosen_sites
 from stripread.web.sites_view import map_dots, site_lines
-
-Order = Literal["severe", "name", "due"]
-_ORDERS: Final[tuple[Order, ...]] = get_args(Order)
-#: Verdicts by which the list is filtered, most severe first; none: never assessed.
-SHOWN: Final[tuple[Verdict | Literal["none"], ...]] = (*reversed(VERDICTS), "none")
 
 
 def show(request: RequestContext) -> Response:
     """Return a page of the list, or the whole of it as a file."""
-    found = _found(request)
-    sites = _filtered(request, found)
+    found = all_sites(request)
+    sites = chosen_sites(request, found)
     if downloads(request):
         return csv_file("sites", _table(sites))
     first = page_number(request) * ROWS
@@ -48,37 +42,20 @@ def show(request: RequestContext) -> Response:
     analytes = [cell.analyte for cell in lines[0].cells] if lines else []
     return page(
         request, "sites.html", address=list_address(request), lines=lines, total=len(sites),
-        groups=group_options(request), counts={v: sum((s.verdict or "none") == v for s in found) for v in SHOWN},
-        all_sites=len(found), shown=SHOWN,
+        groups=group_options(request),
+        counts={v: sum((s.verdict or "none") == v for s in found) for v in SITE_VERDICTS},
+        all_sites=len(found), shown=SITE_VERDICTS,
         analytes=analytes, units=[(a, unit) for a in analytes if (unit := request.notation.unit_for(ANALYTES[a].unit))],
         further=page_number(request) + 1 if len(sites) > first + ROWS else "")
 
 
 def show_map(request: RequestContext) -> Response:
     """Return the map of the sites whose coordinates are stored."""
-    sites = _filtered(request, _found(request))
+    sites = chosen_sites(request, all_sites(request))
     places = {s.id: (s.latitude, s.longitude) for s in request.store.find(Site)
               if s.latitude is not None and s.longitude is not None}
     return page(request, "sites-map.html", address=list_address(request), dots=map_dots(sites, places),
                 total=len(sites))
-
-
-def _found(request: RequestContext) -> Sequence[SiteStatus]:
-    scope = Scope(group=request.query("group") or None, access=request.access)
-    return overview(request.store, load_intervals(), scope=scope).sites
-
-
-def _filtered(request: RequestContext, sites: Sequence[SiteStatus]) -> list[SiteStatus]:
-    """Return the sites under the filters of the address, in its order."""
-    verdict, typed = choice(request, "verdict", SHOWN), request.query("search").strip().casefold()
-    found = [s for s in sites if verdict in (None, s.verdict or "none")
-             and typed in f"{s.name} {s.site} {s.water.name if s.water else ''}".casefold()]
-    order = choice(request, "sort", _ORDERS)
-    if order == "name":
-        return sorted(found, key=lambda s: s.name.casefold())
-    if order == "due":
-        return sorted(found, key=lambda s: (s.next is None, s.next.on.toordinal() if s.next else 0))
-    return found
 
 
 def _table(sites: Sequence[SiteStatus]) -> ReadingsTable:

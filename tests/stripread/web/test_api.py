@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import shlex
 from pathlib import Path
@@ -19,6 +20,8 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.operations.decisions import Decisions, Proposal
 from stripread.store import sessions
 from stripread.store.models.accounts import ROLES
 from stripread.web.api.handlers import openapi
@@ -35,8 +38,7 @@ schema = schemathesis.openapi.from_dict(DESCRIPTION)
 
 @pytest.fixture(scope="module")
 def token(bench: Served) -> str:
-    account = bench.account("technician")
-    return sessions.make_token(bench.store, account, "a program", ("readings:read", "readings:take"))
+    return sessions.make_token(bench.store, bench.account(*ROLES), "a program", sessions.SCOPES)
 
 
 @schema.parametrize()
@@ -107,13 +109,13 @@ def test_the_requests_of_the_manual_are_answered(bench: Served, token: str, samp
             answers.append(answer.json())
             if body:
                 reading = answer.json()["reading"]
-    points, taken, listed, short, record = answers
+    points, taken, listed, short, record, *lists = answers
     assert [p["id"] for p in points["items"]] == [POINT]
     assert reading in [r["id"] for r in listed["items"]]
     assert short == taken
     assert record["id"] == reading
     empty, shown = (json.loads(block) for block in blocks(page("integrator"), "json"))
-    assert empty.keys() == listed.keys() == points.keys()
+    assert all(empty.keys() == page_of.keys() for page_of in (points, listed, *lists))
     assert shown.keys() == taken.keys()
     assert shown["values"][0].keys() == taken["values"][0].keys()
     assert shown["flags"][0].keys() == taken["flags"][0].keys()
@@ -161,7 +163,8 @@ def followed(program: httpx.Client, address: str) -> list[dict[str, Any]]:
     raise AssertionError(address)
 
 
-@pytest.mark.parametrize("address", ["/api/readings?limit=2", "/api/points?limit=2&search=tap"])
+@pytest.mark.parametrize("address", ["/api/readings?limit=2", "/api/points?limit=2&search=tap",
+                                     "/api/sites?limit=2&sort=name", "/api/due?limit=2&weeks=60"])
 def test_next_leads_through_the_whole_list(stocked: Served, address: str) -> None:
     """Each item once, in the order of the whole list, with the filters of the first request."""
     secret = sessions.make_token(stocked.store, stocked.account(*ROLES), "a program", sessions.SCOPES)
@@ -169,6 +172,24 @@ def test_next_leads_through_the_whole_list(stocked: Served, address: str) -> Non
         items = followed(program, address)
         assert len(items) > 2
         assert items == program.get(address.replace("limit=2", "limit=200")).json()["items"]
+
+
+@pytest.mark.parametrize(("page_of", "api", "columns"), [
+    ("sites", "sites", ("site", "site")), ("schedule", "due", ("due", "on")), ("batches", "batches", ("batch", "id")),
+    ("decisions", "decisions", ("decision", "id"))])
+def test_lists_contain_what_the_pages_list(stocked: Served, page_of: str, api: str, columns: tuple[str, str]) -> None:
+    """By the file that the page offers for download: the same records in the same order under the same filters."""
+    account = stocked.account(*ROLES)
+    for site, what in (("quay", "Install a softener"), ("long", "Test again")):
+        Decisions(stocked.store, account).propose(load_intervals(), Proposal(site=site, what=what))
+    secret = sessions.make_token(stocked.store, account, "a program", sessions.SCOPES)
+    browser, program = stocked.browser(account), stocked.browser(authorization=f"Bearer {secret}")
+    queries = {"sites": ("verdict=out-of-limits", "sort=name&group=south"), "schedule": ("what=test&sort=site",),
+               "batches": ("state=draft",), "decisions": ("state=open&search=softener", "sort=site")}[page_of]
+    for query in some(("search=", *queries)):
+        file = csv.DictReader(browser.get(f"/{page_of}?{query}&format=csv").text.splitlines())
+        rows = program.get(f"/api/{api}?{query}&limit=200").raise_for_status().json()["items"]
+        assert [row[columns[0]] for row in file] == [row[columns[1]] for row in rows] != [], query
 
 
 def test_programs_get_words_for_programs(bench: Served, token: str) -> None:

@@ -62,6 +62,8 @@ NARROWER = {
     **{(method, path): {"reviewer"} for method in ("GET", "POST")
        for path in ("/review/{reading}/locate", "/readings/{reading}/re-evaluate")},
     ("POST", "/api/readings"): TAKERS,
+    ("GET", "/api/batches"): {"analyst"},
+    ("GET", "/api/decisions"): {"manager"},
     ("POST", "/api/previews"): TAKERS,
     ("GET", "/metrics"): {"administrator"},
     **{("GET", f"/system{path}"): {"administrator"} for path in ("", "/tasks/{task}")},

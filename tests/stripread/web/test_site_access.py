@@ -12,6 +12,8 @@ import pytest
 from assess.equipment import DEFAULT_EQUIPMENT, load_equipment
 from calibration.chart import Chart
 from stripread.intake.materials_import import import_file, register_chart
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.operations.decisions import Decisions, Proposal
 from stripread.store.accounts import list_accounts, restrict_account
 from stripread.store.audit_trail import chain_links
 from stripread.store.errors import RecordsError
@@ -55,6 +57,8 @@ def divided(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples:
                 work.put(SamplingPoint(id=f"{site}-tap", site=site, place="mains", name=f"tap of {site}"), "made")
         register_chart(running.store, lead, sample_chart)
         import_file(running.store, lead, samples / "card-run-007.txt")
+        for site in ("mill", f"{SECRET}-wharf"):
+            Decisions(running.store, lead).propose(load_intervals(), Proposal(site=site, what=f"Soften at {site}"))
         foreign = {"site": f"{SECRET}-wharf", "point": f"{SECRET}-wharf-tap", "group": f"{SECRET}-group",
                    "reading": taken(running.browser(lead), f"{SECRET}-wharf-tap", samples), "analyte": "hardness"}
         yield Divided(running, foreign, taken(running.browser(lead), "mill-tap", samples))
@@ -122,7 +126,8 @@ def test_a_named_record_of_another_group_does_not_exist(name: str, divided: Divi
 
 def test_the_own_group_is_seen(divided: Divided) -> None:
     browser = restricted(divided, *ROLES)
-    assert "mill site" in browser.get("/").text
+    for path in ("/", "/api/sites", "/api/due", "/api/decisions"):
+        assert "mill site" in browser.get(path).text
     assert browser.get(f"/readings/{divided.own}").status_code == 200
     lead = divided.served.role(*ROLES)
     assert SECRET in lead.get("/").text
