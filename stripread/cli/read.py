@@ -12,7 +12,7 @@ import click
 from calibration.chart import Chart
 from shared.errors import MismatchError
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.inputs import materials
+from stripread.cli.inputs import materials, named_photos
 from stripread.cli.options import (
     FILE,
     chosen_executor,
@@ -25,7 +25,6 @@ from stripread.cli.options import (
 from stripread.cli.output import echo
 from stripread.cli.reader import BatchReader, ReadingContext
 from stripread.cli.show_reading import Printer, Summary, as_json_line, as_text, joint_json, joint_text
-from stripread.cli.sources import named_photos
 from stripread.reading.context import Dip, dip_from_text
 from stripread.reading.photo_file import PhotoAddress, load_photo
 from stripread.reading.read import WORTH_A_PROCESS

@@ -67,8 +67,8 @@ def take(photos: tuple[Path, ...], *, waiting: bool, machine: str | None, proces
     PHOTOS are files or folders. "received" is printed once a photograph has been stored durably. Re-running is safe:
     it resumes interrupted work and never creates duplicates. Readings without a result are stored too.
     """
+    from stripread.cli.inputs import local_photos
     from stripread.cli.intake import IntakeCommand
-    from stripread.cli.sources import local_photos
     from stripread.intake.process import WORTH_A_PROCESS, IntakeOptions, process_photos, without_reading
     from stripread.reading.executors import executor_for
 

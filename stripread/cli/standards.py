@@ -22,9 +22,9 @@ from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
 from shared.tables import csv_text
 from stripread.cli.commands import CommandGroup, ExampleCommand
+from stripread.cli.inputs import local_photos
 from stripread.cli.options import FILE, json_option
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, with_progress
-from stripread.cli.sources import local_photos
 from stripread.reading.label import labels_in
 from stripread.reading.photo_file import load_photo
 
