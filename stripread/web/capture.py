@@ -22,6 +22,7 @@ from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate
 from stripread.review.session import ReviewSession
 from stripread.store import chart_selection
 from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.sites import SamplingPoint
 from stripread.store.photos import digest
 from stripread.store.shared_work import dequeue, enqueue
 from stripread.web import worker_process
@@ -59,6 +60,7 @@ class PhotoIntake:
         Raises InputError for a file that cannot be stored. A stored file that cannot be evaluated gives an
         `IntakeResult` with the reason.
         """
+        self._check_point(sample.point)
         if replaces is not None:
             check_retake(self.app.store, self.by, replaces, sample)
         id_ = digest(file.data)
@@ -69,6 +71,13 @@ class PhotoIntake:
             dequeue(self.app.store, id_)
             raise
         return self.evaluate(photograph, replaces)
+
+    def _check_point(self, point: str | None) -> None:
+        """Raise InputError for an unknown sampling point, without the IDs of others: the account may not see them."""
+        if point is not None and not self.app.store.ids(SamplingPoint, id=point):
+            raise InputError("not recorded on this server", where=f"sampling point {point[:100]}",
+                             remedy="send the photograph without the sampling point, and assign it on the page of its "
+                                    "reading").of_field("point")
 
     def evaluate(self, photograph: Photograph, replaces: str | None = None) -> IntakeResult:
         """Evaluate and assess a stored photograph; without a reading it stays in the queue, to be tried again."""

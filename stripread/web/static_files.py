@@ -69,11 +69,11 @@ def _folder() -> dict[str, bytes]:
 @cache
 def contents() -> dict[str, bytes]:
     """Return all static files by name."""
-    parts = ("outbox-store.js", "outbox-entries.js", "outbox-view.js", "timer.js", _WORKER)
+    parts = ("outbox-store.js", "outbox-entries.js", "outbox-view.js", "timer.js", "take-answer.js", _WORKER)
     queue = b"".join(_folder()[name] for name in _QUEUE)
     return {**{name: text for name, text in _folder().items() if name not in parts},
             "queue.js": queue.replace(b"__outbox.js__", _address("outbox.js", _folder()["outbox.js"]).encode()),
-            "take-later.js": _folder()["timer.js"] + _folder()["take-later.js"],
+            "take-later.js": b"".join(_folder()[name] for name in ("timer.js", "take-answer.js", "take-later.js")),
             "waiting.js": _folder()["outbox-store.js"] + _folder()["waiting.js"], "report.css": _nested_report_styles()}
 
 

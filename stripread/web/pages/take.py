@@ -42,6 +42,7 @@ class PhonePoint(msgspec.Struct, frozen=True, kw_only=True):
     """A sampling point; ``due``: day of its next test; ``colours``: pads of its last reading, "" without a result."""
 
     id: str
+    site_id: str
     site: str
     name: str
     place: Place
@@ -89,8 +90,8 @@ def _points(store: Store, access: SiteAccess) -> list[PhonePoint]:
     found = []
     for p in inventory.points.values():
         reading, verdict = last.get(p.id, ("", None))
-        found.append(PhonePoint(id=p.id, site=inventory.sites[p.site].name, name=p.name, place=p.place, due=due[p.id],
-                                tone=tone(verdict), colours=colours.get(reading, ())))
+        found.append(PhonePoint(id=p.id, site_id=p.site, site=inventory.sites[p.site].name, name=p.name, place=p.place,
+                                due=due[p.id], tone=tone(verdict), colours=colours.get(reading, ())))
     return sorted(found, key=lambda p: (p.due, p.site, p.name))
 
 

@@ -56,6 +56,6 @@
 
   addEventListener("online", () => outbox.flush());
   document.addEventListener("visibilitychange", () => { if (!document.hidden) outbox.flush(); });
-  addEventListener("beforeunload", (event) => { if (outbox.store.fleeting()) event.preventDefault(); });
+  addEventListener("beforeunload", (event) => { if (outbox.store.fleeting().length) event.preventDefault(); });
   addEventListener("DOMContentLoaded", () => { dropOld().then(() => outbox.flush()); });
 }

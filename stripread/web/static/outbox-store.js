@@ -27,8 +27,8 @@ window.outbox = {messages: {}};
   };
 
   outbox.store = {
-    // Number of entries in memory only; they are lost when the page is closed.
-    fleeting: () => memory.size,
+    // Photographs in memory only; they are lost when the page is closed.
+    fleeting: () => [...memory.values()].filter((e) => e.bytes),
     put: async (entry) => {
       try {
         await act("outbox", "readwrite", (s) => s.put(entry));

@@ -11,6 +11,13 @@
     return made;
   };
 
+  // A button that saves a photograph as a file.
+  const exported = (entry) => button(messages["export"], entry.label, () => {
+    const address = URL.createObjectURL(new Blob([entry.bytes], {type: "application/octet-stream"}));
+    element("a", "", {href: address, download: entry.fields.name || "photograph.jpg"}).click();
+    setTimeout(() => URL.revokeObjectURL(address), 60_000);
+  });
+
   const result = (entry) => {
     const row = element("li", ""), box = element("div", "", {className: "row result"}), text = element("span", "");
     const {summary = ""} = new DOMParser().parseFromString(entry.html, "text/html").body.firstElementChild?.dataset ?? {};
@@ -40,7 +47,7 @@
     const photographs = mine.filter((e) => e.bytes), waits = photographs.filter((e) => !e.refused), results = mine.filter((e) => e.html);
     const foreign = all.filter((e) => e.bytes && e.account !== outbox.account).length;
     indicate(waits.length, photographs.length - waits.length);
-    const fleeting = store.fleeting() ? [element("p", messages["not-kept"], {className: "note out"})] : [];
+    const fleeting = store.fleeting().length ? [element("p", messages["not-kept"], {className: "note out"}), ...store.fleeting().map(exported)] : [];
     // The page for taking photographs shows their results itself.
     const news = results.length && !document.querySelector(".step") ? [element("h2", messages["results"]), list(results, result)] : [];
     here.replaceChildren(...news, ...fleeting, ...(foreign ? [element("p", fill(messages["foreign"], {n: foreign}), {className: "s"})] : []));
@@ -50,5 +57,5 @@
 
   for (const name of ["sent", "refused", "changed"]) addEventListener(`outbox-${name}`, show);
   for (const name of ["online", "offline"]) addEventListener(name, show);
-  Object.assign(outbox, {show, view: {element, fill, button, list}});
+  Object.assign(outbox, {show, view: {element, fill, button, list, exported}});
 }

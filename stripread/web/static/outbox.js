@@ -85,7 +85,7 @@
   const refused = async (entry, problem) => {
     const between = problem.title.endsWith(".") ? " " : "; ";
     const why = [problem.title, problem.detail].filter(Boolean).join(between).replace(/\.?$/, ".");
-    await outbox.store.put({...entry, refused: why});
+    await outbox.store.put({...entry, refused: why, field: problem.field ?? ""});
     notify("refused", {key: entry.key, why});
   };
 

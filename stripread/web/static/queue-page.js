@@ -2,15 +2,10 @@
 "use strict";
 {
   const place = document.getElementById("queue-page"), {store, messages} = outbox, sent = new Map(), thumbs = new Map();
-  const {element, fill, button, list} = outbox.view;
+  const {element, fill, button, list, exported} = outbox.view;
   const one = {maximumFractionDigits: 1, minimumFractionDigits: 1};
   const size = (bytes) => bytes < 1e9 ? `${(bytes / 1e6).toLocaleString([], one)} MB` : `${(bytes / 1e9).toLocaleString([], one)} GB`;
 
-  const save = (entry) => {
-    const address = URL.createObjectURL(new Blob([entry.bytes], {type: "application/octet-stream"}));
-    element("a", "", {href: address, download: entry.fields.name || "photograph.jpg"}).click();
-    setTimeout(() => URL.revokeObjectURL(address), 60_000);
-  };
   const remove = async (entry) => {
     if (!confirm(fill(messages["delete-sure"], entry))) return;
     await store.remove(entry.key);
@@ -19,14 +14,17 @@
   // Send again without the fields that the server rejected.
   const resend = (entry, ...without) => async () => {
     const fields = Object.fromEntries(Object.entries(entry.fields).filter(([name]) => !without.includes(name)));
-    await store.put({...entry, fields, refused: "", why: "", tries: 0});
+    await store.put({...entry, fields, refused: "", field: "", why: "", tries: 0});
     await outbox.flush();
   };
-  const sends = (entry) => [
-    button(messages["send-again"], entry.label, resend(entry)),
-    ...["dipped", "replaces", "tube", "point"].filter((name) => entry.fields[name]).map(
-      (name) => button(messages[`without-${name}`], entry.label, resend(entry, name))),
-  ];
+  // Without what the server rejected, where it names it; else the technician chooses.
+  const sends = (entry) => {
+    const given = ["dipped", "replaces", "tube", "point"].filter((name) => entry.fields[name]), rejected = given.filter((name) => name === entry.field);
+    return [
+      button(messages["send-again"], entry.label, resend(entry)),
+      ...(rejected.length ? rejected : given).map((name) => button(messages[`without-${name}`], entry.label, resend(entry, name))),
+    ];
+  };
   const thumb = ({key, bytes}) => {
     if (!thumbs.has(key)) thumbs.set(key, URL.createObjectURL(new Blob([bytes], {type: "image/jpeg"})));
     return element("img", "", {src: thumbs.get(key), alt: "", width: 56, height: 56});
@@ -40,7 +38,7 @@
     if (why) text.append(element("br", ""), element("span", why, {className: "s out"}));
     if (!entry.refused) text.append(element("progress", "", {max: of, value: arrived, ariaLabel: fill(messages["sent-part"], {n: Math.floor(100 * arrived / of)})}));
     const bar = element("span", "", {className: "bar"});
-    bar.append(...(entry.refused ? sends(entry) : []), button(messages["export"], entry.label, () => save(entry)),
+    bar.append(...(entry.refused ? sends(entry) : []), exported(entry),
       button(messages["delete"], entry.label, () => remove(entry), "bad"));
     box.append(thumb(entry), text, bar);
     row.append(box);
@@ -54,9 +52,9 @@
       return [note, element("a", messages["sign-in"], {href: `/sign-in?next=${next}`, className: "btn go"})];
     }
     if (!waits.length) return [];
-    const parts = [element("p", outbox.sending ? messages["sending"] : messages["no-signal"])];
-    if (!outbox.sending) parts.push(element("button", messages["send-now"], {className: "btn", type: "button", onclick: outbox.flush}));
-    return parts;
+    const text = element("p", outbox.sending ? messages["sending"] : messages["no-signal"]), now = element("p", "");
+    now.append(element("button", messages["send-now"], {className: "btn", type: "button", onclick: outbox.flush}));
+    return outbox.sending ? [text] : [text, now];
   };
 
   outbox.page = (photographs, waits) => {

@@ -1,20 +1,35 @@
-// Taking a reading, the later steps: tube, sample, dip and timer, photograph, answer.
+// Taking a reading, the later steps: tube, sample, dip and timer, photograph.
 "use strict";
 {
   const PREVIEW_PX = 1280, PREVIEW_QUALITY = 0.85;
   const AHEAD_MS = 8000; // the original waits this long for the preview's result, as both share a weak connection
-  const {screens, screen, put, go, say, mark, fill, element, byId, load} = take;
+  const {screens, screen, put, go, say, mark, fill, element, byId, load, which} = take, {place, note, show, fragment} = take.answer;
   const {messages} = outbox;
-  const which = () => JSON.stringify([take.state.point ?? "", take.state.batch, take.state.tube]);
+
+  // --- sampling point ---
+  // A strip dipped before the page was closed, or in another tab: its timer goes on.
+  const running = () => byId("running").replaceChildren(...window.dip.all().flatMap(({which: of, at, label}) => {
+    const [point, batch, tube] = JSON.parse(of), before = take.tubes.find((t) => t.batch === batch)?.before_s ?? 90, {place: kind = ""} = take.points.find((p) => p.id === point) ?? {};
+    if (Date.now() - at > 1000 * before) return [];
+    const row = element("div", "", {className: "bar note un"}), on = element("button", messages["dip-running-on"], {className: "btn end", type: "button"});
+    on.onclick = () => {
+      put({point, batch, tube, label, place: kind, keys: [], last: null, replaced: null});
+      go("dip");
+    };
+    row.append(element("b", fill(messages["dip-running"], {label})), on);
+    return [row];
+  }));
 
   // --- tube ---
+  const LAST = `tube ${outbox.account}`;
+  const remembered = (id) => { try { return id ? localStorage.setItem(LAST, id) : localStorage.getItem(LAST); } catch { return null; /* forbidden */ } };
   const wrong = (tube) => tube.wrong.map((id) => messages[`tube-${id}`] ?? id).join(" ");
   const tubeRow = (tube) => {
     const row = element("li", ""), button = element("button", "", {className: "row", type: "button"}), text = element("span", "");
     const tone = tube.wrong.length ? "out" : tube.soon ? "un" : "ok";
     const date = tube.last && new Date(tube.last).toLocaleDateString([], {dateStyle: "medium"});
     const why = wrong(tube) || fill(messages[tube.last ? tube.soon ? "tube-soon" : "tube-until" : "tube-fine"], {date});
-    text.append(element("b", tube.id), " ", element("small", tube.id === tube.batch ? "" : fill(messages["tube-batch"], tube)), element("br", ""));
+    text.append(element("b", tube.id), " ", element("small", [tube.id === tube.batch ? "" : fill(messages["tube-batch"], tube), tube.id === remembered() ? messages["tube-last"] : ""].filter(Boolean).join(" · ")), element("br", ""));
     const verdict = element("span", "", {className: `v ${tone}`});
     verdict.append(byId(`mark-${tone}`).content.cloneNode(true), element("span", why));
     text.append(verdict);
@@ -28,6 +43,7 @@
   const judge = (tube, chosen) => {
     const on = () => {
       put(chosen);
+      remembered(tube.id);
       go("sample");
     };
     if (!tube.wrong.length) return void on();
@@ -40,7 +56,9 @@
   };
 
   const tubes = () => {
-    byId("tubes").replaceChildren(...(take.tubes.length ? take.tubes.map(tubeRow) : [element("li", messages[take.known ? "no-chart" : "no-data"])]));
+    const last = remembered(), first = (tube) => Number(tube.id === last && !tube.wrong.length);
+    const found = [...take.tubes].sort((a, b) => first(b) - first(a)); // the tube in use is at hand, also for the next point
+    byId("tubes").replaceChildren(...(found.length ? found.map(tubeRow) : [element("li", messages[take.known ? "no-chart" : "no-data"])]));
     take.scanning();
     if (!take.state.scanned || !take.tube) return;
     put({scanned: false}); // of a label: chosen already
@@ -76,12 +94,13 @@
       set(svg.querySelector(".p"), {cx: at(Math.min(seconds, end))});
     };
   };
+  let denied = false;
   const timing = () => {
     const {after_s: after = 30, before_s: before = 90} = take.tube ?? {}, move = drawWindow(after, before);
     let shown = "";
     byId("before").hidden = byId("dipped").hidden = true;
     byId("after").hidden = false;
-    const framed = window.isSecureContext && navigator.mediaDevices?.getUserMedia, shutter = byId(framed ? "camera" : "pick");
+    const framed = !denied && window.isSecureContext && navigator.mediaDevices?.getUserMedia, shutter = byId(framed ? "camera" : "pick");
     byId("camera").hidden = !framed;
     mark(4);
     window.dip.run(which(), after, before, (seconds, stage, left) => {
@@ -106,7 +125,7 @@
   };
   const dipping = () => {
     const start = () => {
-      window.dip.start(which());
+      window.dip.start(which(), take.state.label);
       timing();
     };
     byId("dipped").onclick = byId("again").onclick = start;
@@ -124,7 +143,11 @@
       await load("framing");
       const file = await window.framing(messages);
       if (file) taken(file);
-    } catch { say(messages["camera-denied"]); }
+    } catch {
+      say(messages["camera-denied"]);
+      denied = true;
+      timing(); // the camera app is then the main button
+    }
   };
 
   // --- photograph ---
@@ -149,7 +172,7 @@
       const text = await answer.text();
       if (box.dataset.final || !box.isConnected) return;
       if (answer.ok) show(box, fragment(text)); else note(box, messages["preview-failed"]);
-    } catch { if (!box.dataset.final) note(box, messages["offline"]); }
+    } catch { if (!box.dataset.final) note(box, messages[outbox.store.fleeting().length ? "offline-memory" : "offline"]); }
   };
   const taken = async (file) => {
     const {point, batch, tube, replaced} = take.state, dipped = window.dip.take(which());
@@ -166,110 +189,7 @@
     await outbox.flush();
   };
 
-  // --- answer ---
-  // A box for one photograph's answer: the latest first and open, earlier ones folded.
-  const place = ({key, label, at = Date.now()}) => {
-    const known = byId(`answer-${key}`);
-    if (known) return known;
-    const box = element("details", "", {id: `answer-${key}`, className: "fold"}), line = element("summary", ""), answer = element("div", "", {className: "answer"});
-    box.dataset.at = at;
-    answer.setAttribute("aria-live", "polite");
-    line.append(element("h2", label, {className: "s"}), element("span", "", {className: "s"}));
-    box.append(line, answer);
-    box.ontoggle = () => { line.lastChild.textContent = box.open ? "" : box.dataset.gist ?? ""; };
-    const boxes = [...byId("answers")?.children ?? []], later = boxes.find((other) => other.dataset.at <= at);
-    if (later) later.before(box); else byId("answers")?.append(box);
-    boxes.push(box);
-    for (const each of boxes) each.open = !each.previousElementSibling;
-    return box;
-  };
-  const note = (box, text, tone = "s") => show(box, element("p", text, {className: tone}));
-  // Show an answer, its summary where it is folded, and as the main button what is to be done next.
-  const show = (box, shown) => {
-    box.querySelector(".answer").replaceChildren(shown);
-    box.dataset.gist = shown.dataset.summary ?? shown.textContent;
-    box.ontoggle();
-    if (box.previousElementSibling || !byId("replace")) return;
-    const again = "again" in shown.dataset;
-    byId("replace").className = again ? "btn go" : "btn lo";
-    byId("done").className = again ? "btn lo" : "btn go";
-  };
-  // A fragment of a page of our own server, escaped there.
-  const fragment = (html) => new DOMParser().parseFromString(html, "text/html").body.firstElementChild;
-  const join = () => {
-    const link = byId("together"), readings = new Set([...byId("answers").querySelectorAll("[data-reading]")].map((e) => e.dataset.reading));
-    link.hidden = readings.size < 2;
-    link.href = `/together?${new URLSearchParams([...readings].map((r) => ["reading", r]))}`;
-  };
-  const final = ({key, label, at, html}) => {
-    if (screen.dataset.step !== "answer") return;
-    const box = place({key, label, at}), shown = fragment(html), {reading = ""} = shown.dataset;
-    box.dataset.final = "yes";
-    box.dataset.own = reading;
-    show(box, shown);
-    if (take.state.replaced?.key === key) put({replaced: {...take.state.replaced, reading}});
-    for (const form of box.querySelectorAll("form.own")) form.onsubmit = own;
-    join();
-  };
-  // Note, withdraw, restore: small forms of the answer, sent by script so that the answer stays.
-  const own = async (event) => {
-    event.preventDefault();
-    const form = event.target, fields = new URLSearchParams(new FormData(form));
-    const send = (address, body) => fetch(address, {method: "POST", body, headers: {"x-csrf-token": document.querySelector("meta[name=csrf]").content, accept: "application/json"}});
-    let text = messages["own-failed"];
-    try {
-      const answer = await send(form.getAttribute("action"), fields);
-      text = answer.ok ? messages[form.dataset.undo ? "withdrawn" : "noted"] : (await answer.json()).title;
-      if (answer.ok && form.dataset.undo) return void toast(text, async () => { await send(form.dataset.undo, new URLSearchParams()); toast(messages["restored"]); });
-    } catch { /* no connection */ }
-    toast(text);
-  };
-  const toast = (text, undo) => {
-    document.querySelector(".toast")?.remove();
-    const made = element("div", text, {className: "toast"});
-    made.setAttribute("role", "status");
-    if (undo) made.append(element("button", messages["undo"], {className: "btn", type: "button", onclick: undo}));
-    document.body.append(made);
-    if (!undo) setTimeout(() => made.remove(), 6000);
-  };
-  const answers = async () => {
-    const entries = (await outbox.mine()).filter((e) => e.html || (take.state.keys ?? []).includes(e.key));
-    for (const entry of entries) if (entry.html) final(entry); else if (!byId(`answer-${entry.key}`)) note(place(entry), entry.refused || messages["waits-here"]);
-    byId("replace").onclick = () => {
-      const box = byId("answers").firstElementChild, key = box?.id.slice(7) ?? "", {last} = take.state;
-      if (last?.key === key && last.dipped) window.dip.resume(which(), last.dipped); // the same strip, if it is not too late
-      put({replaced: {key, reading: box?.dataset.own ?? ""}});
-      go("dip");
-    };
-    byId("second").onclick = () => go("dip");
-    byId("done").onclick = async (event) => {
-      event.preventDefault();
-      for (const box of byId("answers").children) if (box.dataset.final) await outbox.seen(box.id.slice(7));
-      const next = new URL(take.state.next || "/", location.origin);
-      take.clear();
-      location.href = next.origin === location.origin ? next.href : "/"; // an address of this server only
-    };
-  };
-  // The session has expired: after signing in the photographs are sent.
-  addEventListener("outbox-changed", async () => {
-    if (!outbox.signIn || screen.dataset.step !== "answer") return;
-    for (const {key, html, refused} of await outbox.mine()) {
-      const box = html || refused ? null : byId(`answer-${key}`);
-      if (!box) continue;
-      const text = element("p", `${messages["signed-out"]} `, {className: "note un"});
-      text.append(element("a", messages["sign-in-to-send"], {href: `/sign-in?next=${encodeURIComponent("/take#answer")}`}));
-      show(box, text);
-    }
-  });
-  addEventListener("outbox-sent", ({detail}) => final(detail));
-  addEventListener("outbox-progress", ({detail: {key, sent, of}}) => {
-    const box = byId(`answer-${key}`);
-    if (box && !box.dataset.final && sent < of && !box.querySelector(".v")) note(box, fill(messages["sent-part"], {n: Math.floor(100 * sent / of)}));
-  });
-  addEventListener("outbox-refused", ({detail}) => {
-    const box = byId(`answer-${detail.key}`);
-    if (box) note(box, `${detail.why} ${messages["see-queue"]}`, "note out");
-  });
-
-  Object.assign(screens, {tube: tubes, sample: sampling, dip: dipping, answer: answers});
+  Object.assign(screens, {tube: tubes, sample: sampling, dip: dipping});
+  take.running = running;
+  if (byId("running")) running();
 }

@@ -85,24 +85,25 @@
     const days = Math.round((new Date(due) - new Date(new Date().toDateString())) / 864e5);
     return days < 0 ? fill(messages["due-late"], {n: -days}) : days === 0 ? messages["due-today"] : fill(messages["due-in"], {n: days});
   };
-  const pointRow = (point) => {
+  const pointRow = (point, chosen = () => choose(point)) => {
     const row = element("li", ""), button = element("button", "", {className: "row", type: "button"}), text = element("span", "");
     text.append(element("b", point.site), element("br", ""), point.name, element("br", ""),
       element("small", dueText(point.due), {className: new Date(point.due) < new Date(new Date().toDateString()) ? "un" : ""}));
     button.append(text);
     if (point.colours.length) button.append(glyph(point.colours));
-    button.onclick = () => choose(point);
+    button.onclick = chosen;
     row.append(button);
     return row;
   };
-  const choose = (point) => {
-    put({point: point?.id ?? "", place: point?.place ?? "", label: point ? `${point.site}, ${point.name}` : messages["trial"], replaced: null});
-    go("tube");
+  // A point begins a sample; its photographs are those of `keys`.
+  const choose = (point, step = "tube") => {
+    put({point: point?.id ?? "", place: point?.place ?? "", label: point ? `${point.site}, ${point.name}` : messages["trial"], keys: [], last: null, replaced: null});
+    go(step);
   };
   const list = () => {
     const typed = byId("search").value.trim().toLowerCase();
     const found = data.points.filter((p) => `${p.site} ${p.name} ${p.id}`.toLowerCase().includes(typed));
-    byId("points").replaceChildren(...found.slice(0, 40).map(pointRow));
+    byId("points").replaceChildren(...found.slice(0, 40).map((p) => pointRow(p)));
     byId("stored").textContent = !data.at ? messages[loaded ? "no-data" : "loading"] : fill(messages[found.length ? "points-stored" : "none-found"],
       {n: data.points.length, typed, time: new Date(data.at).toLocaleString([], {dateStyle: "medium", timeStyle: "short"})});
   };
@@ -142,12 +143,14 @@
       byId("nowhere").onclick = () => choose(null);
       scanning();
       list();
+      window.take.running?.();
     },
   };
   // What the later steps need of this one.
   window.take = {
-    messages, screens, screen, put, go, say, mark, fill, element, byId, choose, load, show, scanning,
+    messages, screens, screen, put, go, say, mark, fill, element, byId, choose, load, show, scanning, pointRow,
     get state() { return state; },
+    get points() { return data.points; },
     get tubes() { return data.tubes; },
     get known() { return Boolean(data.at); },
     get tube() { return data.tubes.find((t) => t.batch === state.batch && (!state.tube || t.id === state.tube)) ?? data.tubes.find((t) => t.batch === state.batch); },
@@ -195,6 +198,7 @@
   const redraw = () => {
     if (screen.dataset.step === "point") list();
     if (screen.dataset.step === "tube" && byId("judged")?.hidden) screens.tube();
+    if (byId("onward")) window.take.onward();
   };
   const start = async () => {
     later().then(() => { if (screen.dataset.step && !screen.firstChild) show(); }, () => say(messages["no-data"]));

@@ -3,9 +3,9 @@
 {
   const LONGEST_MS = 15 * 60_000; // a dip longer ago than this is dropped
   const SCALE = 4 / 3; // the bar ends a third after the reading window
-  const key = `dip ${outbox.account}`;
+  const PREFIX = `dip ${outbox.account} `; // a key a sampling point and tube: two tabs may each time a strip
   const stored = (what) => { try { return what(localStorage); } catch { return null; /* forbidden */ } };
-  let dip = JSON.parse(stored((s) => s.getItem(key)) ?? "null"), ticking = 0, sound = null, awake = null, stage = "", last = 0;
+  let dip = null, ticking = 0, sound = null, awake = null, stage = "", last = 0;
 
   const signal = (times) => {
     navigator.vibrate?.(Array(times * 2 - 1).fill(250));
@@ -19,7 +19,14 @@
       tone.stop(at + 0.3);
     }
   };
-  const keep = () => stored((s) => dip ? s.setItem(key, JSON.stringify(dip)) : s.removeItem(key));
+  const keep = () => stored((s) => s.setItem(PREFIX + dip.which, JSON.stringify(dip)));
+  const read = (name) => JSON.parse(stored((s) => s.getItem(name)) ?? "null");
+  const find = (which) => {
+    if (dip?.which === which) return dip;
+    last = 0;
+    stage = "";
+    return dip = read(PREFIX + which);
+  };
   const stop = () => {
     clearInterval(ticking);
     ticking = 0;
@@ -39,15 +46,17 @@
 
   window.dip = {
     // Milliseconds of the phone's clock when the strip was dipped for `which` point and tube, or null.
-    since: (which) => dip && dip.which === which && now() - dip.at < LONGEST_MS ? dip.at : null,
-    start: (which) => {
+    since: (which) => find(which) && now() - dip.at < LONGEST_MS ? dip.at : null,
+    // Dips that are not photographed yet, also those of other tabs: `which`, the time `at` and the `label` of the point.
+    all: () => (stored(Object.keys) ?? []).filter((name) => name.startsWith(PREFIX)).map(read),
+    start: (which, label) => {
       sound ??= window.AudioContext ? new AudioContext() : null;
       sound?.resume();
-      window.dip.resume(which, Date.now());
+      window.dip.resume(which, Date.now(), label);
     },
     // Go on with a strip that was dipped before.
-    resume: (which, at) => {
-      dip = {which, at};
+    resume: (which, at, label) => {
+      dip = {which, at, label};
       last = 0;
       stage = "";
       keep();
@@ -56,7 +65,7 @@
     take: (which) => {
       const at = window.dip.since(which);
       dip = null;
-      keep();
+      stored((s) => s.removeItem(PREFIX + which));
       stop();
       return at;
     },

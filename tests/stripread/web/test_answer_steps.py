@@ -25,10 +25,13 @@ def test_note_withdraw_and_undo(page: Page, bench: Served, account: str, samples
     page.get_by_label("Reason to withdraw").fill("Wrong tap")
     page.get_by_role("button", name="Withdraw").click()
     expect(page.get_by_text("Reading withdrawn.")).to_be_visible()
+    page.reload()
+    expect(page.get_by_text("Reading withdrawn.")).to_be_visible()
     (reading,) = bench.store.find(StoredReading, photograph=photograph.id)
     assert standing(bench, reading.id) == "rejected"
     page.get_by_role("button", name="Undo").click()
     expect(page.get_by_text("Reading restored.")).to_be_visible()
+    expect(page.get_by_text("Reading withdrawn.")).to_be_hidden()
     assert standing(bench, reading.id) == "unreviewed"
     assert [r.why for r in bench.store.find(Review, reading=reading.id) if r.decision == "rejected"] == ["Wrong tap"]
     other = bench.role("technician")

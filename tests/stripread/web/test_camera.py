@@ -66,4 +66,5 @@ def test_a_denied_camera_leaves_the_camera_app(page: Page) -> None:
     page.get_by_role("button", name="Dipped").click()
     page.get_by_role("button", name="Photograph", exact=True).click()
     expect(page.locator("#problem")).to_contain_text("The camera is not available to this page. Use the camera app")
-    expect(page.get_by_label("Camera app")).to_be_attached()
+    expect(page.locator("#pick")).to_have_class("btn go")
+    expect(page.get_by_role("button", name="Photograph", exact=True)).to_be_hidden()

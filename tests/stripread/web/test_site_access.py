@@ -124,6 +124,15 @@ def test_a_named_record_of_another_group_does_not_exist(name: str, divided: Divi
     assert browser.post(f"/readings/{divided.own}/move", **{name: foreign}, why="x").status_code == 404
 
 
+def test_an_unknown_sampling_point_names_no_other(divided: Divided, samples: Path) -> None:
+    """A photograph for a point that is gone: rejected with the field at fault, so that the phone can leave it out."""
+    answer = restricted(divided, "technician").send(
+        "POST", "/take/original", params={"batch": BATCH, "point": "gone"}, content=picture(samples)["buffer"],
+        headers={"accept": "application/json"})
+    assert (answer.status_code, answer.json()["field"]) == (422, "point")
+    assert SECRET not in answer.text
+
+
 def test_the_own_group_is_seen(divided: Divided) -> None:
     browser = restricted(divided, *ROLES)
     for path in ("/", "/api/sites", "/api/due", "/api/decisions"):

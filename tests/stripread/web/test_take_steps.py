@@ -193,12 +193,18 @@ def test_two_tabs_send_a_photograph_once(page: Page, bench: Served, account: str
 def test_a_full_phone_is_reported_and_the_photograph_sent(page: Page, bench: Served, account: str,
                                                           samples: Path) -> None:
     """The browser has no space for another photograph: it is held by the page, which says so."""
+    photo = picture(samples)
     to_dip(page)
     page.evaluate("""() => { IDBObjectStore.prototype.put = () => {
         throw new DOMException("The quota has been exceeded.", "QuotaExceededError"); }; }""")
     page.route("**/take/uploads/*", lambda route: route.abort("connectionreset"))
-    shoot(page, picture(samples))
+    page.route("**/take/preview*", lambda route: route.abort("connectionreset"))
+    shoot(page, photo)
     expect(page.get_by_text("This browser cannot store photographs on the phone")).to_be_visible()
+    expect(page.get_by_text("stored on this phone")).to_be_hidden()
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Export").click()
+    assert Path(saved.value.path()).read_bytes() == photo["buffer"]
     page.unroute("**/take/uploads/*")
     expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
     assert len(bench.store.find(Photograph, account=account)) == 1
@@ -222,7 +228,8 @@ def test_a_chart_withdrawn_and_a_site_closed_while_a_photograph_waits(page: Page
     with store.writing(account) as work:
         work.put(msgspec.structs.replace(store.get(Site, "shed"), closed=dt.date(2020, 1, 1)), "closed")
     page.context.set_offline(False)
-    expect(page.get_by_text("The chart has been withdrawn.")).to_be_visible()
+    answer = page.locator(".answer > div > p")
+    expect(answer.nth(0)).to_contain_text("The chart has been withdrawn. Do not use the value")  # before the verdict
     expect(page.get_by_text("The sampling point or its site was closed")).to_be_visible()
     (photograph,) = store.find(Photograph, account=account)
     assert photograph.point == "shed-tap"
