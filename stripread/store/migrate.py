@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 #: Table of the database's revision; its name differs from that of other programs that use migrations.
 REVISION_TABLE: Final = "records_schema"
 #: The revision that this program uses: the newest in migrations/versions.
-REVISION: Final = "0017"
+REVISION: Final = "0018"
 
 
 def revision_of(connection: Connection) -> str | None:

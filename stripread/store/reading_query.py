@@ -33,6 +33,8 @@ _PHOTOGRAPHS, _READINGS, _POINTS, _SITES = (
     RECORD_TYPES[kind].table for kind in (Photograph, StoredReading, SamplingPoint, Site))
 #: Most records found by name whose ids are given to the database as values.
 _FEW_NAMED: Final = 5000
+#: Letters of the shortest text with a trigram.
+_TRIGRAM: Final = 3
 _ORDER: Final = (READING_INDEX.c.sampled, READING_INDEX.c.at, READING_INDEX.c.reading)
 
 
@@ -228,18 +230,32 @@ def named_sql(connection: Connection, typed: str) -> ColumnElement[bool]:
     """Return the condition on the index that a name of the reading contains a text, or that its id begins with it."""
     c = READING_INDEX.c
     names = ((c.photograph, _PHOTOGRAPHS), (c.site, _SITES), (c.point, _POINTS))
-    found = [_among(connection, column, select(table.c.id).where(table.c.name.icontains(typed, autoescape=True)))
-             for column, table in names]
+    found = [_among(connection, column, table, typed) for column, table in names]
     return or_(_begins(connection, c.reading, typed), *(named for named in found if named is not None))
 
 
-def _among(connection: Connection, column: ColumnElement[Any], ids: Select[Any]) -> ColumnElement[bool] | None:
-    """Return the condition that a column has one of some ids; None without any.
+def _among(connection: Connection, column: ColumnElement[Any], table: Any, typed: str) -> ColumnElement[bool] | None:
+    """Return the condition that a column refers to a record whose name contains a text; None if no name does.
 
-    A few are looked up first: with the ids as values the database chooses between its indexes.
+    Few records are looked up first: with their ids as values the database chooses between its indexes. Where there are
+    many, a list soon finds them in its own order, and looks up the name of each reading.
     """
-    few = connection.scalars(ids.limit(_FEW_NAMED + 1)).all()
-    return None if not few else column.in_(few if len(few) <= _FEW_NAMED else ids)
+    named = _contains(table.c.name, typed)
+    few = connection.scalars(select(table.c.id).where(named).limit(_FEW_NAMED + 1)).all()
+    if len(few) > _FEW_NAMED:
+        name = select(table.c.name).where(table.c.id == column).correlate(READING_INDEX).scalar_subquery()
+        return _contains(name, typed)
+    return column.in_(few) if few else None
+
+
+def _contains(name: ColumnElement[str], typed: str) -> ColumnElement[bool]:
+    """Return the condition that a name contains a text in upper or lower case.
+
+    PostgreSQL finds `ILIKE` by trigrams; for a shorter text it would read their whole index, and then the names.
+    """
+    if len(typed) < _TRIGRAM:
+        return func.lower(name).contains(typed.lower(), autoescape=True)
+    return name.icontains(typed, autoescape=True)
 
 
 def _begins(connection: Connection, column: ColumnElement[str], typed: str) -> ColumnElement[bool]:

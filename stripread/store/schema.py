@@ -267,6 +267,7 @@ for _column in ("point", "site", "group", "batch", "verdict", "decision"):
 for _name, _condition in _RARE.items():
     Index(f"ix_reading_index_{_name}", *(READING_INDEX.c[name] for name in _LIST_ORDER),
           postgresql_where=text(_condition), sqlite_where=text(_condition))
+#: For beginnings of names; migration 0018 adds one for other parts where PostgreSQL has the extension `pg_trgm`.
 Index("ix_photographs_name", BY_NAME["photographs"].table.c.name, postgresql_ops={"name": "text_pattern_ops"})
 
 

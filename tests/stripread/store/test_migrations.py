@@ -13,8 +13,9 @@ from typing import Any
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import Connection, column, create_engine, insert, inspect, table, text
+from sqlalchemy import Connection, column, create_engine, insert, inspect, select, table, text
 
+from stripread import manual
 from stripread.store import audit_trail, integrity
 from stripread.store.backup.archive import open_archive, tables, without_progress
 from stripread.store.backup.backup import RECORDS, _parents_first, restore
@@ -37,6 +38,9 @@ FIRST = json.loads((Path(__file__).parents[2] / "data" / "store-of-schema-0001.j
 #: A backup of a store with one record of each type and some more readings, made by the version of schema 0006.
 EARLIER = Path(__file__).parents[2] / "data" / "store-of-schema-0006"
 
+#: The index that only some PostgreSQL servers can have, and that the schema therefore does not contain.
+TRIGRAMS = "ix_photographs_name_trigrams"
+
 
 @pytest.fixture
 def connection(database_url: str) -> Iterator[Connection]:
@@ -49,8 +53,9 @@ def connection(database_url: str) -> Iterator[Connection]:
 
 def differences(connection: Connection) -> list[object]:
     """How the database differs from the tables of this program."""
-    found = compare_metadata(MigrationContext.configure(
-        connection, opts={"version_table": REVISION_TABLE, "compare_type": True}), METADATA)
+    found = compare_metadata(MigrationContext.configure(connection, opts={
+        "version_table": REVISION_TABLE, "compare_type": True,
+        "include_name": lambda name, _type, _parents: name != TRIGRAMS}), METADATA)
     return list(found)
 
 
@@ -186,3 +191,52 @@ def test_the_database_of_another_program_is_left_unchanged(database_url: str) ->
         assert inspect(connection).get_table_names() == ["recipes"]
     for opened in (engine, other):
         opened.dispose()
+
+
+def indexes(connection: Connection) -> set[str | None]:
+    """The names of the indexes of photographs."""
+    return {index["name"] for index in inspect(connection).get_indexes("photographs")}
+
+
+def plan(connection: Connection, wanted: str) -> str:
+    """How PostgreSQL would search for a part of a name if it avoided to read all of them."""
+    connection.execute(text("SET LOCAL enable_seqscan = off"))
+    photographs = METADATA.tables["photographs"].c
+    query = select(photographs.id).where(photographs.name.icontains(wanted, autoescape=True))
+    shown = query.compile(connection, compile_kwargs={"literal_binds": True})
+    return "\n".join(connection.exec_driver_sql(f"EXPLAIN {shown}").scalars())
+
+
+def test_a_part_of_a_name_is_searched_by_trigrams(postgresql_url: str) -> None:
+    engine = open_engine(postgresql_url)
+    with writer(engine).begin() as connection:
+        upgrade(connection, REVISION)
+        assert f"Bitmap Index Scan on {TRIGRAMS}" in plan(connection, "well_17")
+    engine.dispose()
+
+
+def statements_of_the_manual() -> list[str]:
+    """Those by which an administrator adds the index."""
+    page = (Path(manual.__file__).parent / "administrator.md").read_text(encoding="utf-8")
+    return page.split("```sql\n")[1].split("```")[0].splitlines()
+
+
+def test_an_account_without_rights_gets_no_trigrams(postgresql_url: str) -> None:
+    """The upgrade succeeds; an administrator can add the index with the statements of the manual."""
+    owner = open_engine(postgresql_url)
+    with owner.begin() as connection:
+        connection.execute(text("CREATE ROLE clerk LOGIN"))
+        connection.execute(text("GRANT CREATE, USAGE ON SCHEMA public TO clerk"))
+    clerk = open_engine(postgresql_url.replace("keeper@", "clerk@"))
+    bring_up_to_date(clerk)
+    with clerk.begin() as connection:
+        assert differences(connection) == []
+        assert TRIGRAMS not in indexes(connection)
+    with owner.begin() as connection:
+        for statement in statements_of_the_manual():
+            connection.execute(text(statement))
+        assert TRIGRAMS in indexes(connection)
+        connection.execute(text("DROP OWNED BY clerk"))
+        connection.execute(text("DROP ROLE clerk"))
+    for engine in (owner, clerk):
+        engine.dispose()
