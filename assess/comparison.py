@@ -62,9 +62,9 @@ def _values(chosen: Option, other: Option) -> str:
     ours, its = chosen.outlet, other.outlet
     pairs = (("hardness", ours.hardness, its.hardness), ("alkalinity", ours.alkalinity, its.alkalinity),
              ("chloride", ours.chloride, its.chloride), ("sodium", ours.sodium, its.sodium))
-    found = [f"{name} {b.value:.0f} instead of {a.value:.0f} mg/L" for name, a, b in pairs
-             if abs(a.value - b.value) >= _STATED]
-    return f" ({', '.join(found)})" if found else ""
+    differences = [f"{name} {b.value:.0f} instead of {a.value:.0f} mg/L" for name, a, b in pairs
+                   if abs(a.value - b.value) >= _STATED]
+    return f" ({', '.join(differences)})" if differences else ""
 
 
 def _price(other: Option) -> str:

@@ -52,9 +52,9 @@ def interval(draws: Vector) -> Interval:
 
 def intervals(draws: Mapping[K, Vector]) -> dict[K, Interval]:
     """Return median and interval of each quantity's draws, all (n,)."""
-    found = quantiles(np.stack(list(draws.values())))
+    quantities = quantiles(np.stack(list(draws.values())))
     return {key: Interval(value=value, low=low, high=high)
-            for key, (low, value, high) in zip(draws, found.T.tolist(), strict=True)}
+            for key, (low, value, high) in zip(draws, quantities.T.tolist(), strict=True)}
 
 
 #: °C of a room, and of a stated conductivity.
@@ -89,12 +89,12 @@ class SpeciationCache:
     def _solved_where_treated(self, what: Hashable, solve: Callable[[Water], Vector]) -> Vector:
         assert self.untreated is not None  # noqa: S101 - checked by the caller
         tap, same = self.untreated
-        found = np.empty(self.water.shape)
+        solutions = np.empty(self.water.shape)
         if same.any():
-            found[same] = tap.once(what, solve)
+            solutions[same] = tap.once(what, solve)
         if not same.all():
-            found[~same] = solve(self.water.take(~same))
-        return found
+            solutions[~same] = solve(self.water.take(~same))
+        return solutions
 
     def part(self, water: Water, model_error: Vector, which: int | slice | list[int]) -> SpeciationCache:
         """Return the cache of a part of this water (rows, or some draws) with what is solved already."""

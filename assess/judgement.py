@@ -108,10 +108,10 @@ class Judge:
     def _as_entered(self, plain: Judgement) -> Judgement:
         """With value and interval as they were entered, where the quantity itself was measured."""
         analyte = _MEASURED.get(plain.limit.measure, "")
-        found = self.inputs.estimates.get(analyte)
-        if found is None or analyte not in self.inputs.measured or found.status != "measured":
+        estimate = self.inputs.estimates.get(analyte)
+        if estimate is None or analyte not in self.inputs.measured or estimate.status != "measured":
             return plain
-        return msgspec.structs.replace(plain, value=found.value, low=found.low, high=found.high)
+        return msgspec.structs.replace(plain, value=estimate.value, low=estimate.low, high=estimate.high)
 
     def outcomes(self, criteria: Iterable[Criterion], feed: Feed, settings: int) -> list[tuple[Judgement, ...]]:
         """Return value, interval, probability and verdict for each of ``settings`` rows of a feed (settings, n)."""
@@ -146,10 +146,10 @@ def _table(rows: list[NDArray[Any]], shape: tuple[int, int]) -> NDArray[Any]:
 
 def worst(judgements: Iterable[Judgement]) -> dict[Severity, Verdict]:
     """Return the worst verdict of each severity that was judged."""
-    found: dict[Severity, Verdict] = {}
+    verdicts: dict[Severity, Verdict] = {}
     for j in judgements:
-        found[j.severity] = max(found.get(j.severity, "within-limits"), j.verdict, key=VERDICTS.index)
-    return {s: found[s] for s in SEVERITIES if s in found}
+        verdicts[j.severity] = max(verdicts.get(j.severity, "within-limits"), j.verdict, key=VERDICTS.index)
+    return {s: verdicts[s] for s in SEVERITIES if s in verdicts}
 
 
 def _reason(criterion: Criterion, value: float, verdict: Verdict) -> str:

@@ -69,23 +69,23 @@ class LossModel:
                 for i, (m, row) in enumerate(zip(machines, judged, strict=True))]
 
     def _cup(self, feed: Feed, rows: int) -> dict[str, Vector]:
-        found = {}
+        losses = {}
         for limit in self.limits.limit:
             measure = MEASURES[limit.measure]
             if measure.place == "feed" and (limit.severity == "cup" or limit.loss) and self._is_known(limit):
-                found[limit.measure] = np.broadcast_to(_cost(feed, limit), rows)
-        return found
+                losses[limit.measure] = np.broadcast_to(_cost(feed, limit), rows)
+        return losses
 
     def _is_known(self, limit: Limit) -> bool:
         return set(MEASURES[limit.measure].needs) <= self.measured
 
     def _machine(self, judged: Iterable[Judgement]) -> dict[str, float]:
-        found = dict.fromkeys(MACHINE, 0.0)
+        losses = dict.fromkeys(MACHINE, 0.0)
         for j in judged:
             severity = j.limit.severity
-            if severity in found and not j.not_measured:
-                found[severity] = max(found[severity], _missing(j.probability, self.rule.confidence))
-        return found
+            if severity in losses and not j.not_measured:
+                losses[severity] = max(losses[severity], _missing(j.probability, self.rule.confidence))
+        return losses
 
 
 @lru_cache(maxsize=4096)

@@ -50,8 +50,8 @@ def _tried(sample: Sample, analyte: str) -> Iterator[Sample]:
     for end in (assumed.low, assumed.high):
         value = assumed.value + _TRIED * (end - assumed.value)
         half = _HALF_WIDTH * value
-        found = Estimate(analyte=analyte, value=value, low=value - half, high=value + half, unit=assumed.unit)
-        yield msgspec.structs.replace(sample, estimates=(*sample.estimates, found))
+        supposed = Estimate(analyte=analyte, value=value, low=value - half, high=value + half, unit=assumed.unit)
+        yield msgspec.structs.replace(sample, estimates=(*sample.estimates, supposed))
 
 
 def _changes(kind: Kind, recommend: Recommendation, samples: Iterator[Sample]) -> bool:

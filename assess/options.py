@@ -194,11 +194,11 @@ def _outcome(j: Judgement) -> Outcome:
 
 
 def _verdicts(judgements: tuple[Judgement, ...]) -> dict[Severity, Verdict]:
-    found: dict[Severity, Verdict] = {}
+    verdicts: dict[Severity, Verdict] = {}
     for j in judgements:
         if j.severity != "information" and not j.not_measured:
-            found[j.severity] = max(found.get(j.severity, "within-limits"), j.verdict, key=VERDICTS.index)
-    return found
+            verdicts[j.severity] = max(verdicts.get(j.severity, "within-limits"), j.verdict, key=VERDICTS.index)
+    return verdicts
 
 
 def _moved(tap: Trial, trial: Trial, *, better: bool) -> Iterator[str]:

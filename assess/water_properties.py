@@ -72,10 +72,10 @@ def _boiler(feed: Feed, boiler: Boiler, heated: dict[str, Vector]) -> BoilerScal
     """One boiler: scale by all draws, which its criteria have solved already; pH and saturation by some."""
     potential = np.maximum(scale(feed, boiler), 0.0)
     thick = None if boiler.heated_area_m2 is None else interval(thickness(potential, boiler))
-    found = intervals({"scale_mg_per_l": potential, "scale_g_per_week": weight(potential, boiler)})
+    potentials = intervals({"scale_mg_per_l": potential, "scale_g_per_week": weight(potential, boiler)})
     return BoilerScaling(
         boiler=boiler.name, temperature_c=boiler.temperature_c, cycles=boiler.cycles,
-        litres_per_day=boiler.litres_per_day, scale_mm_per_year=thick, **found, **intervals(heated))
+        litres_per_day=boiler.litres_per_day, scale_mm_per_year=thick, **potentials, **intervals(heated))
 
 
 #: Median and interval by name and unit.
@@ -130,8 +130,8 @@ _ENTERED: Final = {
 
 def entered(inputs: Inputs) -> Properties:
     """Return the measured values as they were entered; values beyond a range are left to the draws."""
-    found = ((key, inputs.estimates[key]) for key in _ENTERED if key in inputs.measured)
-    return {_ENTERED[key]: as_interval(e) for key, e in found if e.status == "measured"}
+    estimates = ((key, inputs.estimates[key]) for key in _ENTERED if key in inputs.measured)
+    return {_ENTERED[key]: as_interval(e) for key, e in estimates if e.status == "measured"}
 
 
 def as_interval(e: Estimate) -> Interval:
@@ -162,10 +162,10 @@ def properties(feed: Feed) -> Properties:
     })
 
 
-def outlet(found: Properties) -> Outlet:
+def outlet(properties: Properties) -> Outlet:
     """Return the water that reaches the machine."""
     return Outlet(
-        hardness=found["total hardness", "mg/L CaCO3"], alkalinity=found["total alkalinity", "mg/L CaCO3"],
-        ph=found["pH at the outlet", "pH"], ph_after_standing=found["pH after standing in air", "pH"],
-        chloride=found["chloride", "mg/L Cl"], sodium=found["sodium", "mg/L Na"],
-        chlorine=found["free chlorine", "mg/L Cl2"])
+        hardness=properties["total hardness", "mg/L CaCO3"], alkalinity=properties["total alkalinity", "mg/L CaCO3"],
+        ph=properties["pH at the outlet", "pH"], ph_after_standing=properties["pH after standing in air", "pH"],
+        chloride=properties["chloride", "mg/L Cl"], sodium=properties["sodium", "mg/L Na"],
+        chlorine=properties["free chlorine", "mg/L Cl2"])

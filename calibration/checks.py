@@ -204,11 +204,11 @@ def reference_for(pairs: Sequence[Pair], reading: float) -> Inverse | None:
     reference values, and for a reading beyond those of all waters, where the line is not valid.
     """
     known = np.array([p.known for p in pairs])
-    found = agreement(pairs)
-    if found is None or len(np.unique(known)) < LEAST_WATERS or not within(pairs, reading):
+    result = agreement(pairs)
+    if result is None or len(np.unique(known)) < LEAST_WATERS or not within(pairs, reading):
         return None
     u_read = uncertainty_expected(pairs, np.array([p.u_read for p in pairs]))
-    u = np.array([hypot(own, p.u_known, found.intrinsic * (p.known if found.relative else 1.0))
+    u = np.array([hypot(own, p.u_known, result.intrinsic * (p.known if result.relative else 1.0))
                   for own, p in zip(u_read.tolist(), pairs, strict=True)])
     read = np.array([p.read.value for p in pairs])
     order = np.argsort(read)

@@ -140,14 +140,14 @@ def control_charts(results: Mapping[str, Sequence[CheckResult]], batch: str | No
     Results of earlier batches are needed as well: their spread serves the later ones.
     """
     batches = list(dict.fromkeys(r.batch for of in results.values() for r in of))
-    found = []
+    charts = []
     for n, name in reversed(list(enumerate(batches))):
         for analyte, of in results.items() if batch in (None, name) else ():
             own = [r for r in of if r.batch == name]
             if own:
                 known = spreads([r for r in of if r.batch in batches[:n]])
-                found.append(control_chart(analyte, own, known))
-    return found
+                charts.append(control_chart(analyte, own, known))
+    return charts
 
 
 def spreads(results: Sequence[CheckResult]) -> dict[str, Spread]:
@@ -174,9 +174,9 @@ def control_chart(analyte: str, results: Sequence[CheckResult], known: Mapping[s
     counted, before = [r for r in results if not r.left_out], known or {}
     runs = {s: _first_runs(counted, s, MEAN_RUNS if s in before else BASELINE_RUNS)
             for s in dict.fromkeys(r.standard for r in counted)}
-    found = {s: _limits([r.value for r in counted if r.standard == s and r.run in first], len(first), before.get(s))
-             for s, first in runs.items()}
-    limits = {s: limit for s, limit in found.items() if isinstance(limit, Limits)}
+    by_standard = {s: _limits([r.value for r in counted if r.standard == s and r.run in first], len(first),
+                              before.get(s)) for s, first in runs.items()}
+    limits = {s: limit for s, limit in by_standard.items() if isinstance(limit, Limits)}
     placed = [r for r in counted if r.standard in limits]
     standards = [r.standard for r in placed]
     z = np.array([(r.value - limits[r.standard].mean) / limits[r.standard].s for r in placed])
@@ -187,7 +187,7 @@ def control_chart(analyte: str, results: Sequence[CheckResult], known: Mapping[s
                                       baseline=r.run in runs[r.standard])
                      for r, row in zip(placed, np.column_stack([z, *averages]).tolist(), strict=True)),
         fired=fired(z, runs=[r.run for r in placed], standards=standards),
-        waiting={s: why for s, why in found.items() if isinstance(why, str)},
+        waiting={s: why for s, why in by_standard.items() if isinstance(why, str)},
         left_out=tuple(r for r in results if r.left_out), batch=next((r.batch for r in results), ""))
 
 

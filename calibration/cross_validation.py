@@ -50,8 +50,8 @@ class LightCoverage:
 def lights_of(chart: Chart) -> Iterator[LightCoverage]:
     """Each light with its results on all curves of the chart."""
     for seen in chart.conditions.seen:
-        found = [v for curve in chart.curves for v in curve.lights if v.light == seen.light]
-        yield LightCoverage(seen, n=sum(v.n for v in found), covered=sum(v.covered for v in found))
+        values = [v for curve in chart.curves for v in curve.lights if v.light == seen.light]
+        yield LightCoverage(seen, n=sum(v.n for v in values), covered=sum(v.covered for v in values))
 
 
 def _so_few(covered: int, n: int) -> float:
@@ -84,14 +84,14 @@ class CrossReading:
 
 def without_levels(fit: CurveFit) -> list[CrossReading]:
     """Every standard read on the curve without its level, in the standards' order; the ends on the whole curve."""
-    found: dict[int, CrossReading] = {}
+    readings: dict[int, CrossReading] = {}
     last = len(fit.process.levels) - 1
     for i in range(last + 1):
         members = fit.process.level_of == i
         end = i in (0, last)
         curve = fit.curve if end else _curve_without(fit, members)
-        found.update(zip(np.flatnonzero(members).tolist(), _read(fit, members, curve, whole=end), strict=True))
-    return [found[i] for i in range(len(found))]
+        readings.update(zip(np.flatnonzero(members).tolist(), _read(fit, members, curve, whole=end), strict=True))
+    return [readings[i] for i in range(len(readings))]
 
 
 def without_lights(fit: CurveFit) -> Iterator[LightOmission]:
@@ -101,9 +101,9 @@ def without_lights(fit: CurveFit) -> Iterator[LightOmission]:
         members = lights == light
         if len(np.unique(fit.process.x[~members])) < MIN_LEVELS:
             continue
-        found = list(_read(fit, members, _curve_without(fit, members)))
-        errors = np.array([s.error for s in found])
-        yield LightOmission(light=light, n=len(found), covered=sum(s.covered for s in found),
+        readings = list(_read(fit, members, _curve_without(fit, members)))
+        errors = np.array([s.error for s in readings])
+        yield LightOmission(light=light, n=len(readings), covered=sum(s.covered for s in readings),
                            rms=float(np.sqrt((errors**2).mean())))
 
 

@@ -138,10 +138,10 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
     def __post_init__(self) -> None:
         widths = {"weights": N_COSINES, "covariance": len(_LOWER[0])}
         for name, width in widths.items():
-            found = [len(row) for row in getattr(self, name)]
-            if found != [width] * N_NODES:
+            widths_found = [len(row) for row in getattr(self, name)]
+            if widths_found != [width] * N_NODES:
                 raise ValueError(f"{self.analyte}: {name} must have {N_NODES} rows of {width} numbers; "
-                                 f"found {len(found)} rows of {', '.join(map(str, sorted(set(found))))}")
+                                 f"found {len(widths_found)} rows of {', '.join(map(str, sorted(set(widths_found))))}")
         _check_numbers(self)
 
     @cached_property

@@ -149,10 +149,10 @@ def suspects(fit: CurveFit) -> Iterator[Suspect]:
     place = fit.process.places()
     for i in range(len(fit.process.levels)):
         members = np.flatnonzero(fit.process.level_of == i)
-        found = grubbs(place[members])
-        if found is not None and found.verdict != "consistent" and strays[members[found.index]]:
-            named = _named(fit, int(members[found.index]), "Grubbs", found.statistic)
-            yield msgspec.structs.replace(named, verdict=found.verdict)
+        tests = grubbs(place[members])
+        if tests is not None and tests.verdict != "consistent" and strays[members[tests.index]]:
+            named = _named(fit, int(members[tests.index]), "Grubbs", tests.statistic)
+            yield msgspec.structs.replace(named, verdict=tests.verdict)
     scores = modified_z(along)
     for j in np.flatnonzero(strays & (np.abs(scores) > MODIFIED_Z_LIMIT)).tolist():
         yield _named(fit, j, "Iglewicz-Hoaglin", scores[j])

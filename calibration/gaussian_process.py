@@ -247,5 +247,5 @@ def optimise_kernel(process: SpectralGP) -> None:
         return 0.5 * float(off @ off) - evidence, off / USUAL_SD - gradient * np.exp(logs)
 
     for _ in range(_SETTLED):
-        found = minimize(cost, np.log(astuple(process.shape)), jac=True, method="L-BFGS-B", bounds=np.log(BOUNDS))
-        process.solve(KernelParameters(*np.exp(found.x).tolist()), rounds=3)
+        optimum = minimize(cost, np.log(astuple(process.shape)), jac=True, method="L-BFGS-B", bounds=np.log(BOUNDS))
+        process.solve(KernelParameters(*np.exp(optimum.x).tolist()), rounds=3)

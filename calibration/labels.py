@@ -48,45 +48,45 @@ class LabelledPhotograph:
     picture: str
 
 
-def matched(rows: Sequence[Row], found: Sequence[LabelledPhotograph], *, there: Collection[str]) -> list[Row]:
+def matched(rows: Sequence[Row], photographs: Sequence[LabelledPhotograph], *, there: Collection[str]) -> list[Row]:
     """The table's rows, standard by standard, with the photographs found; ``there``: those it names that exist.
 
     Raises MismatchError for labels of several batches or of standards that are not in the table, for two files with the
     same photograph, and for a photograph that has another entry in the table.
     """
-    _check_labels(rows, found)
-    _check_pictures(found)
+    _check_labels(rows, photographs)
+    _check_pictures(photographs)
     taken = {row["photo"]: row for row in rows if row["photo"] in there}
-    _check_taken(taken, found)
-    new = [f for f in found if f.photo not in taken]
+    _check_taken(taken, photographs)
+    new = [f for f in photographs if f.photo not in taken]
     standards = dict.fromkeys(row["standard"] for row in rows)
     return [row for name in standards
             for row in _filled([r for r in rows if r["standard"] == name],
                                [f for f in new if f.label.standard == name], there)]
 
 
-def _filled(rows: Sequence[Row], found: Sequence[LabelledPhotograph], there: Collection[str]) -> Iterator[Row]:
+def _filled(rows: Sequence[Row], photographs: Sequence[LabelledPhotograph], there: Collection[str]) -> Iterator[Row]:
     """The rows of one standard with its new photographs."""
     for row in rows:
-        fits = [] if row["photo"] in there else [f for f in found if row["light"] in ("", f.light)]
-        found = [f for f in found if f not in fits[:1]]
+        fits = [] if row["photo"] in there else [f for f in photographs if row["light"] in ("", f.light)]
+        photographs = [f for f in photographs if f not in fits[:1]]
         yield _row_of(fits[0], row) if fits else row
-    yield from (_row_of(f, rows[-1]) for f in found)
+    yield from (_row_of(f, rows[-1]) for f in photographs)
 
 
-def _row_of(found: LabelledPhotograph, row: Row) -> Row:
-    return {**row, "photo": found.photo, "light": found.light}
+def _row_of(photograph: LabelledPhotograph, row: Row) -> Row:
+    return {**row, "photo": photograph.photo, "light": photograph.light}
 
 
-def _check_labels(rows: Sequence[Row], found: Sequence[LabelledPhotograph]) -> None:
-    batches = {f.label.batch: f.photo for f in reversed(found)}
+def _check_labels(rows: Sequence[Row], photographs: Sequence[LabelledPhotograph]) -> None:
+    batches = {f.label.batch: f.photo for f in reversed(photographs)}
     if len(batches) > 1:
         raise MismatchError("the photographs show labels of several batches",
                             where=" and ".join(sorted(batches.values())),
                             found=", ".join(sorted(batches)), allowed="one batch for each table",
                             remedy="match the photographs of each batch separately")
     known = {row["standard"] for row in rows}
-    unlisted = [f for f in found if f.label.standard not in known]
+    unlisted = [f for f in photographs if f.label.standard not in known]
     if unlisted:
         raise MismatchError("the photographs show labels of standards that are not in the table",
                             where=", ".join(f.photo for f in unlisted),
@@ -95,17 +95,17 @@ def _check_labels(rows: Sequence[Row], found: Sequence[LabelledPhotograph]) -> N
                             remedy="give the table of the plan that the labels were printed from")
 
 
-def _check_pictures(found: Sequence[LabelledPhotograph]) -> None:
-    for one, other in combinations(found, 2):
+def _check_pictures(photographs: Sequence[LabelledPhotograph]) -> None:
+    for one, other in combinations(photographs, 2):
         if one.picture == other.picture:
             raise MismatchError("two files contain the same photograph", where=f"{one.photo} and {other.photo}",
                                 allowed="one photograph for each strip",
                                 remedy="delete the copy, then match again")
 
 
-def _check_taken(taken: dict[str, Row], found: Sequence[LabelledPhotograph]) -> None:
+def _check_taken(taken: dict[str, Row], photographs: Sequence[LabelledPhotograph]) -> None:
     """Raise MismatchError if a photograph's entry in the table differs from its label or light."""
-    for one in found:
+    for one in photographs:
         row, seen = taken.get(one.photo), (one.label.standard, one.light)
         if row is not None and (row["standard"], row["light"]) != seen:
             raise MismatchError("the table has another entry for this photograph", where=one.photo,

@@ -80,9 +80,9 @@ def gate_items(chart: Chart, evidence: Evidence, until: date) -> tuple[GateItem,
     levels, scores = defaultdict[str, list[str]](list), defaultdict[str, list[str]](list)
     for curve in chart.curves:
         checks = [c for c in evidence.checks if c.analyte == curve.analyte]
-        for found, lacks in ((levels, _coverage(checks, fitted)), (scores, _scores(checks))):
+        for gaps, lacks in ((levels, _coverage(checks, fitted)), (scores, _scores(checks))):
             for lack in lacks:
-                found[lack].append(curve.analyte)
+                gaps[lack].append(curve.analyte)
     return (GateItem("expiry", tuple(_expiry(evidence.expires, until))), GateItem("levels", _sentences(levels)),
             GateItem("zeta", _sentences(scores)))
 
@@ -105,11 +105,11 @@ def _coverage(checks: Sequence[GateCheck], fitted: set[str]) -> Iterator[str]:
     for check in checks:
         seen[check.standard] |= {_name(check.light)} - {""}
     enough = {s for s, lights in seen.items() if len(lights) >= LIGHTS and lights - fitted}
-    found = _levels([c for c in checks if c.standard in enough])
-    if found < LEVELS:
+    levels = _levels([c for c in checks if c.standard in enough])
+    if levels < LEVELS:
         short = ", ".join(f"{s} ({', '.join(sorted(lights)) or 'light not named'})"
                           for s, lights in sorted(seen.items()) if s not in enough)
-        yield (f"check standards at {found} of {LEVELS} different levels are photographed under at least {LIGHTS} "
+        yield (f"check standards at {levels} of {LEVELS} different levels are photographed under at least {LIGHTS} "
                f"lights, one of them not used in the fit{f'; not so: {short}' if short else ''}")
 
 

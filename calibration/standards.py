@@ -155,7 +155,7 @@ def _row(cells: Cells, columns: Sequence[_Column], folder: Path) -> StandardRow:
 
 def _certified(numbers: Mapping[str, float | None], where: str) -> dict[str, CertifiedValue]:
     """Values with their uncertainties by analyte; an exactly known value has the uncertainty 0."""
-    found = {}
+    values = {}
     for title, value in numbers.items():
         if title.startswith("u(") or (value is None and numbers[f"u({title})"] is None):
             continue
@@ -164,8 +164,8 @@ def _certified(numbers: Mapping[str, float | None], where: str) -> dict[str, Cer
             raise FileError("the reference value is incomplete", where=f"{where}, column {title}",
                             found="only the value" if u is None else "only its uncertainty",
                             allowed="a value and its standard uncertainty, or neither")
-        found[title] = CertifiedValue(value, u)
-    return found
+        values[title] = CertifiedValue(value, u)
+    return values
 
 
 def _number(text: str, where: str) -> float | None:

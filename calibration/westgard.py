@@ -76,20 +76,20 @@ def fired(z: Array, *, runs: Sequence[str], standards: Sequence[str]) -> tuple[R
 
     Rules of results in a row look along each standard by itself and across all of them.
     """
-    found = [RuleViolation(rule, (int(i),)) for rule, limit in (("1-2s", 2.0), ("1-3s", 3.0))
-             for i in np.flatnonzero(np.abs(z) > limit)]
-    found += [RuleViolation("R-4s", (min(pair), max(pair))) for pair in _opposed(z, runs)]
+    violations = [RuleViolation(rule, (int(i),)) for rule, limit in (("1-2s", 2.0), ("1-3s", 3.0))
+                  for i in np.flatnonzero(np.abs(z) > limit)]
+    violations += [RuleViolation("R-4s", (min(pair), max(pair))) for pair in _opposed(z, runs)]
     lanes = [np.arange(len(z))]
     lanes += [np.array([i for i, s in enumerate(standards) if s == name]) for name in dict.fromkeys(standards)]
     for lane in lanes:
         for rule, (count, limit) in _IN_A_ROW.items():
-            found += [RuleViolation(rule, tuple(lane[end - count + 1 : end + 1].tolist()))
-                      for end in _streaks(z[lane], count, limit=limit)]
+            violations += [RuleViolation(rule, tuple(lane[end - count + 1 : end + 1].tolist()))
+                           for end in _streaks(z[lane], count, limit=limit)]
     for lane in lanes[1:]:
         averages, limits = ewma(z[lane])
-        found += [RuleViolation("EWMA", (int(lane[i]),)) for i in np.flatnonzero(np.abs(averages) > limits)]
+        violations += [RuleViolation("EWMA", (int(lane[i]),)) for i in np.flatnonzero(np.abs(averages) > limits)]
     order = list(RULES)
-    return tuple(sorted(set(found), key=lambda f: (f.at[-1], order.index(f.rule), f.at)))
+    return tuple(sorted(set(violations), key=lambda f: (f.at[-1], order.index(f.rule), f.at)))
 
 
 def _streaks(z: Array, count: int, *, limit: float) -> list[int]:

@@ -111,14 +111,14 @@ class Notation(msgspec.Struct, frozen=True, kw_only=True):
         """Return a time in the reader's time zone, as "12 Nov 2026, 09:38"."""
         return f"{self.day(moment)}, {self.local(moment):%H:%M}"
 
-    def _day(self, found: re.Match[str]) -> str:
+    def _day(self, match: re.Match[str]) -> str:
         try:
-            return self.day(date.fromisoformat(found[1]))
+            return self.day(date.fromisoformat(match[1]))
         except ValueError:
-            return found[1]
+            return match[1]
 
-    def _quantity(self, found: re.Match[str]) -> str:
-        first, last, low, high = (g and _as_precise(float(g) * _factor(self.unit), g) for g in found.groups())
+    def _quantity(self, match: re.Match[str]) -> str:
+        first, last, low, high = (g and _as_precise(float(g) * _factor(self.unit), g) for g in match.groups())
         return (f"{first}{f' to {last}' if last else ''} {self.unit}"
                 f"{f' ({low} to {high})' if low and high else ''}")
 

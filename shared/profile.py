@@ -167,11 +167,11 @@ def _ids(table: CgatsTable) -> tuple[str, ...]:
 
 def _spectra(table: CgatsTable) -> tuple[Array | None, Array | None]:
     """Wavelengths (w,) upwards and reflectance factors (n, w); None where the file has none."""
-    found = {f: float(m[1]) for f in table.fields if (m := _SPECTRAL.fullmatch(f))}
-    if not found:
+    columns = {f: float(m[1]) for f in table.fields if (m := _SPECTRAL.fullmatch(f))}
+    if not columns:
         return None, None
-    fields = sorted(found, key=found.__getitem__)
-    wavelengths = np.array([found[f] for f in fields])
+    fields = sorted(columns, key=columns.__getitem__)
+    wavelengths = np.array([columns[f] for f in fields])
     if len(fields) < 4 or wavelengths[0] > 420 or wavelengths[-1] < 680 or np.diff(wavelengths).max() > 20:
         raise FileError("the spectra do not cover the visible range", where=table.where,
                         found=f"{len(fields)} wavelengths, {wavelengths[0]:g} to {wavelengths[-1]:g} nm",

@@ -136,11 +136,11 @@ def _between(value: float, analyte: Analyte, *, given: str, wanted: str, where: 
 
 
 def _registry_unit(unit: str, analyte: Analyte, *, where: str) -> str:
-    found = registry_unit(unit, analyte)
-    if found is None:
+    candidate = registry_unit(unit, analyte)
+    if candidate is None:
         problem = "has a unit that does not fit it, or does not state the substance" if unit else "has no unit"
         raise _refused(analyte, problem, found=unit or "a bare number", where=where)
-    return found
+    return candidate
 
 
 def _analyte(analyte_id: str, where: str) -> Analyte:

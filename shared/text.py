@@ -91,13 +91,13 @@ class _Given:
 
 def format_value(value: float, *, low: float, high: float, unit: str, status: Status = "measured") -> str:
     """As "62.3 mg/L CaCO3 (58.1 to 66.9)"; beyond the range the bound, "at least 400 ..."; "pH" precedes its number."""
-    found = written(_Given(value, low, high), unit, status=status)
+    text = written(_Given(value, low, high), unit, status=status)
     if unit == "pH":
-        *bound, number = found.value.split()
+        *bound, number = text.value.split()
         number = " ".join((*bound, "pH", number))
     else:
-        number = f"{found.value} {found.unit}".strip()
-    return f"{number} ({found.interval})" if found.interval else number
+        number = f"{text.value} {text.unit}".strip()
+    return f"{number} ({text.interval})" if text.interval else number
 
 
 def format_estimate(estimate: Estimate) -> str:

@@ -21,8 +21,8 @@ def criteria_for(equipment: Equipment, limits: LimitSet) -> tuple[Criterion, ...
     """Return every criterion of this machine by severity; of equal severity the manufacturer's first."""
     order = list(MEASURES)
     ours = sorted(_strictest(_of_limits(equipment, limits)), key=lambda c: order.index(c.limit.measure))
-    found = [*_manufacturer_limits(equipment), *ours, *_probes(equipment)]
-    return tuple(sorted(found, key=lambda c: SEVERITIES.index(c.limit.severity)))
+    criteria = [*_manufacturer_limits(equipment), *ours, *_probes(equipment)]
+    return tuple(sorted(criteria, key=lambda c: SEVERITIES.index(c.limit.severity)))
 
 
 def _manufacturer_limits(equipment: Equipment) -> Iterator[Criterion]:
@@ -57,12 +57,12 @@ def _of_limits(equipment: Equipment, limits: LimitSet) -> Iterator[Criterion]:
 
 def _strictest(criteria: Iterable[Criterion]) -> Iterable[Criterion]:
     """Of limits on the same quantity in the same place (vessel and heating element), the lowest."""
-    found: dict[str, Criterion] = {}
+    strictest: dict[str, Criterion] = {}
     for c in criteria:
-        there = found.get(c.id)
+        there = strictest.get(c.id)
         if there is None or (c.limit.at_most or 0.0) < (there.limit.at_most or 0.0):
-            found[c.id] = c
-    return found.values()
+            strictest[c.id] = c
+    return strictest.values()
 
 
 def _is_limited_by_manufacturer(measure: str, equipment: Equipment) -> bool:

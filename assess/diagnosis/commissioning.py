@@ -67,13 +67,13 @@ def commission(unit: Treatment, upstream: Upstream, treated: Sample, rng: np.ran
         + (_NOT_RECORDED if np.average(unrecorded, weights=weights) >= STATED else ""))
 
 
-def advised(found: Commissioning, diagnosis: UnitDiagnosis | None) -> Commissioning:
+def advised(commissioning: Commissioning, diagnosis: UnitDiagnosis | None) -> Commissioning:
     """Return it without advice on the setting where samples or cartridge, by the diagnosis, are the likely fault."""
-    if diagnosis is None or found.setting is None or diagnosis.possible[0] in ("working", "setting_off"):
-        return found
+    if diagnosis is None or commissioning.setting is None or diagnosis.possible[0] in ("working", "setting_off"):
+        return commissioning
     return msgspec.structs.replace(
-        found, confirmed=False,
-        advice=f"These samples do not show the {found.setting_name}. First {diagnosis.action}.")
+        commissioning, confirmed=False,
+        advice=f"These samples do not show the {commissioning.setting_name}. First {diagnosis.action}.")
 
 
 def _posterior(pair: PairedSamples) -> tuple[Vector, Vector, Vector, Vector]:

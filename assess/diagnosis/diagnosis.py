@@ -133,12 +133,12 @@ _OF_UNIT: Final[tuple[Explanation, ...]] = ("working", "setting-off", "exhausted
 def diagnose(unit: Treatment, upstream: Upstream, treated: Sample, rng: np.random.Generator) -> UnitDiagnosis:
     """Return the diagnosis of a unit from a sample of its treated water. Raises InputError if nothing is comparable."""
     pair = PairedSamples(unit, upstream, treated, rng)
-    found = explanations(pair)
-    total = sum(x.weight for x in found) or 1.0
-    weights = {what: sum(x.weight for x in found if x.what == what) / total for what in EXPLANATIONS}
-    carbon, aired = _probability(found, "carbon"), _probability(found, "aired")
+    hypotheses = explanations(pair)
+    total = sum(x.weight for x in hypotheses) or 1.0
+    weights = {what: sum(x.weight for x in hypotheses if x.what == what) / total for what in EXPLANATIONS}
+    carbon, aired = _probability(hypotheses, "carbon"), _probability(hypotheses, "aired")
     made = UnitDiagnosis(
-        state="working", sentence="", action="", compared=_compared(pair, found[0]), acts_like=_acts_like(pair),
+        state="working", sentence="", action="", compared=_compared(pair, hypotheses[0]), acts_like=_acts_like(pair),
         probabilities=Explanations(**{what.replace("-", "_"): p for what, p in weights.items()}),
         carbon=carbon if _has_carbon(pair) else 0.0, aired=aired)
     made = msgspec.structs.replace(made, state=_state(made, weights))
@@ -177,9 +177,9 @@ def _has_carbon(pair: PairedSamples) -> bool:
     return unit is not None and (unit.carbon or unit.catalytic_carbon) and "chlorine" in pair.compared
 
 
-def _probability(found: list[Explained], of: Literal["carbon", "aired"]) -> float:
+def _probability(hypotheses: list[Explained], of: Literal["carbon", "aired"]) -> float:
     """Return the probability that carbon passes chlorine, or that CO2 was lost, over explanations by the unit."""
-    own = [x for x in found if x.what in _OF_UNIT and x.weights.sum() > 0]
+    own = [x for x in hypotheses if x.what in _OF_UNIT and x.weights.sum() > 0]
     total = sum(x.weight for x in own)
     if total == 0:
         return 0.0

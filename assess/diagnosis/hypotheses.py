@@ -150,12 +150,12 @@ def explanations(pair: PairedSamples) -> list[Explained]:
     n = pair.feed.feed.ph.size
     turned = pair.other_settings(n)
     off = 0.0 if turned is None else SETTING_OFF
-    found = [_unit_explains(pair, "working", (1.0 - worn) * (1.0 - off), pair.state(n))]
+    hypotheses = [_unit_explains(pair, "working", (1.0 - worn) * (1.0 - off), pair.state(n))]
     if turned is not None:
-        found.append(_unit_explains(pair, "setting-off", (1.0 - worn) * off, pair.state(n, setting=turned)))
+        hypotheses.append(_unit_explains(pair, "setting-off", (1.0 - worn) * off, pair.state(n, setting=turned)))
     if worn > 0:
-        found.append(_unit_explains(pair, "exhausted", worn, pair.state(n, worn=True)))
-    return [*found, *_swapped(pair), _anything_else(pair)]
+        hypotheses.append(_unit_explains(pair, "exhausted", worn, pair.state(n, worn=True)))
+    return [*hypotheses, *_swapped(pair), _anything_else(pair)]
 
 
 def _wears(unit: Treatment) -> bool:

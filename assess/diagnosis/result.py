@@ -89,6 +89,6 @@ class UnitDiagnosis(msgspec.Struct, frozen=True, kw_only=True):
     @property
     def possible(self) -> tuple[str, ...]:
         """Explanations that cannot be excluded, most probable first."""
-        found = {name: p for name in Explanations.__struct_fields__
-                 if (p := getattr(self.probabilities, name)) >= POSSIBLE}
-        return tuple(sorted(found, key=lambda name: -found[name]))
+        probabilities = {name: p for name in Explanations.__struct_fields__
+                         if (p := getattr(self.probabilities, name)) >= POSSIBLE}
+        return tuple(sorted(probabilities, key=lambda name: -probabilities[name]))

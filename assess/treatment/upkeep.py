@@ -107,10 +107,10 @@ def upkeep(unit: TreatmentUnit, treated: TreatedWater, *, litres_per_day: float,
 
 def salts(unit: TreatmentUnit, treated: TreatedWater) -> dict[str, float]:
     """Return mg of each salt for a litre delivered, by formula; the brine of a softener included (medians)."""
-    found = {formula: float(np.median(mg_l)) for formula, mg_l in treated.dose.items()}
+    doses = {formula: float(np.median(mg_l)) for formula, mg_l in treated.dose.items()}
     if unit.kind == "sodium-softening" and treated.load is not None:
-        found["NaCl"] = _REGENERATION * float(np.median(treated.load)) * (NA + CL) * 1e3
-    return {formula: mg_l for formula, mg_l in found.items() if mg_l > 0}
+        doses["NaCl"] = _REGENERATION * float(np.median(treated.load)) * (NA + CL) * 1e3
+    return {formula: mg_l for formula, mg_l in doses.items() if mg_l > 0}
 
 
 def _parts(unit: TreatmentUnit, treated: TreatedWater, keep: Upkeep, litres_per_day: float) -> Iterator[PartLife]:

@@ -98,22 +98,22 @@ def find(things: Mapping[str, T], name: str, *, where: str) -> T:
 
 def by_id(kind: str, things: Iterable[HasIdT], *, where: str) -> dict[str, HasIdT]:
     """Things by their id. FileError where two have the same."""
-    found: dict[str, HasIdT] = {}
+    items: dict[str, HasIdT] = {}
     for thing in things:
-        if thing.id in found:
+        if thing.id in items:
             raise FileError(f"the ID is used twice ({kind})", where=where, found=thing.id, allowed="each ID once")
-        found[thing.id] = thing
-    return found
+        items[thing.id] = thing
+    return items
 
 
 def _substances(plan: PlanFile, *, where: str) -> dict[str, Substance]:
-    found: dict[str, Substance] = {}
+    substances: dict[str, Substance] = {}
     for i, lot in enumerate(plan.salts):
-        if lot.key in found:
+        if lot.key in substances:
             raise FileError("two salts have the same name", where=f"{where}: salt[{i}]", found=lot.key,
                             allowed="each once", remedy="give each lot of a salt its own ID")
-        found[lot.key] = substance(lot, where=f"{where}: salt[{i}]")
-    return found
+        substances[lot.key] = substance(lot, where=f"{where}: salt[{i}]")
+    return substances
 
 
 def _weighed(order: WeighingOrder, shelf: Shelf, *, substances: Mapping[str, Substance], where: str) -> WeighedStock:

@@ -99,9 +99,9 @@ def recipes(amounts: Vector, wanted: Vector) -> Iterator[Vector]:
 
 def reach(amounts: Vector, wanted: Vector, *, of: Vector) -> tuple[float, float]:
     """The least and the most of another thing (``of``, by stock) that goes with the amounts wanted."""
-    found = [float(of @ volumes) for volumes in recipes(amounts, wanted)]
+    levels = [float(of @ volumes) for volumes in recipes(amounts, wanted)]
     endless = np.any((of > 0) & (np.abs(amounts).max(axis=0, initial=0.0) == 0))
-    return min(found), float("inf") if endless else max(found)
+    return min(levels), float("inf") if endless else max(levels)
 
 
 #: Calcium as hardness: what a wanted share of calcium is counted in.

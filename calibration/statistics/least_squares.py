@@ -77,13 +77,13 @@ def fit(design: Array, y: Array, *, u: Array | None = None) -> Fit:
     q, r = np.linalg.qr(centred[:-1].T)
     if n < p or np.linalg.matrix_rank(r / np.linalg.norm(design * weight, axis=0)) < p:
         raise ValueError(f"{n} points at these positions do not determine {p} coefficients")
-    found = np.linalg.solve(r, q.T @ last)
-    rss = float(((last - found @ centred[:-1]) ** 2).sum())
+    coefficients = np.linalg.solve(r, q.T @ last)
+    rss = float(((last - coefficients @ centred[:-1]) ** 2).sum())
     first = np.eye(p)[0]
     back = np.eye(p) - np.outer(first, middle[:-1])
     inverse = back @ np.linalg.inv(r)
     variance = 1.0 if u is not None else rss / max(n - p, 1)
-    return Fit(back @ found + middle[-1] * first, variance * (inverse @ inverse.T), rss, n - p)
+    return Fit(back @ coefficients + middle[-1] * first, variance * (inverse @ inverse.T), rss, n - p)
 
 
 def _middle(columns: Array) -> Array:
@@ -241,15 +241,15 @@ def fit_correlated(design: Array, measured: MeasuredValues) -> Fit:
 
     Raises ValueError where the points do not determine the coefficients.
     """
-    found = fit(design, measured.value)
-    at = design @ found.coefficients
+    line = fit(design, measured.value)
+    at = design @ line.coefficients
     for _ in range(_ROUNDS):
         white = whitener(measured.covariance(at))
-        found = fit(white @ design, white @ measured.value, u=np.ones(len(at)))
-        before, at = at, design @ found.coefficients
+        line = fit(white @ design, white @ measured.value, u=np.ones(len(at)))
+        before, at = at, design @ line.coefficients
         if np.abs(at - before).max() <= _SETTLED * np.abs(at).max():
             break
-    return found
+    return line
 
 
 def mean_correlated(measured: MeasuredValues) -> tuple[float, float]:

@@ -88,8 +88,8 @@ SALTS: Final[dict[str, Salt]] = {
 
 def salt(formula: str, *, where: str = "salt") -> Salt:
     """Return the salt of a formula, as "CaCl2·2H2O"; "CaCl2" without crystal water is ambiguous and rejected."""
-    found = SALTS.get(formula.strip().replace(".", "·").replace("*", "·"))
-    if found is None:
+    known = SALTS.get(formula.strip().replace(".", "·").replace("*", "·"))
+    if known is None:
         raise InputError(
             "no such salt, or its crystal water is not stated",
             where=where,
@@ -97,7 +97,7 @@ def salt(formula: str, *, where: str = "salt") -> Salt:
             allowed=", ".join(SALTS),
             remedy="read the formula on the label",
         )
-    return found
+    return known
 
 
 def dosed(water: Water, doses: Mapping[Salt, ArrayLike]) -> Water:

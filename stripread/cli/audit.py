@@ -35,12 +35,12 @@ def audit() -> None:
                    "the chain to a checkpoint.")
 def list_(*, last: int | None, record: str | None, as_json: bool) -> None:
     """List entries of the audit trail, the latest at the end: time (UTC), account, action, record, reason."""
-    store, found = open_store_from_settings(), 0
+    store, count = open_store_from_settings(), 0
     with store.viewing() as connection:
         for link in chain_links(connection, last=last or (None if as_json else _PAGE), record=record):
             echo(msgspec.json.encode(link) if as_json else _line(link.entry()))
-            found += 1
-    if not found:
+            count += 1
+    if not count:
         echo_error("the audit trail is empty" if record is None else f"the audit trail has no entry on record {record}")
 
 
@@ -59,8 +59,8 @@ def checkpoint(*, as_json: bool) -> None:
     Store the checkpoint elsewhere: `stripread audit verify --checkpoint` proves that no earlier entry was removed or
     altered.
     """
-    found = open_store_from_settings().head()
-    echo(msgspec.json.encode(found) if as_json else f"{found.entries} entries, {found.hash}")
+    checkpoint_ = open_store_from_settings().head()
+    echo(msgspec.json.encode(checkpoint_) if as_json else f"{checkpoint_.entries} entries, {checkpoint_.hash}")
 
 
 @audit.command(examples=("stripread audit verify --checkpoint checkpoint.json",
@@ -88,17 +88,17 @@ def verify(*, exported: Path | None, since: bool, cluster: str | None, as_json: 
     store = open_to_verify(load_settings())
     click.get_current_context().call_on_close(store.close)
     executor = cluster_or_serial(cluster)
-    found = verify_since(store, earlier, executor) if since and earlier else verify_store(
+    verification = verify_since(store, earlier, executor) if since and earlier else verify_store(
         store, earlier, with_progress, executor)
     if as_json:
-        echo(msgspec.json.encode(found))
+        echo(msgspec.json.encode(verification))
     else:
-        for note in found.notes:
+        for note in verification.notes:
             echo_error(note)
-        echo(found.wrong or "no discrepancies found")
-        echo(f"{found.records} records, {found.photographs} photographs, {found.head.entries} entries of the audit "
-             "trail")
-    return WRONG if found.wrong else DONE
+        echo(verification.wrong or "no discrepancies found")
+        echo(f"{verification.records} records, {verification.photographs} photographs, {verification.head.entries} "
+             "entries of the audit trail")
+    return WRONG if verification.wrong else DONE
 
 
 @audit.command(examples=("stripread audit prove 3f2a91 -o proof.json --checkpoint checkpoint.json",
@@ -123,9 +123,9 @@ def prove(record: str | None, *, exported: Path | None, output: Path | None, pro
     if (record is None) == (proof is None) or (proof is not None and checkpoint is None):
         raise click.UsageError("name a RECORD, or give --check with --checkpoint")
     if proof is not None and checkpoint is not None:
-        found = read_json(proof, AuditProof)
-        wrong = fault_of(found, checkpoint)
-        entry = found.entry
+        proof_ = read_json(proof, AuditProof)
+        wrong = fault_of(proof_, checkpoint)
+        entry = proof_.entry
         echo(wrong or f"valid: {entry.kind} {entry.record}, entry {entry.seq} of {checkpoint.entries}, {entry.when}")
         return WRONG if wrong else DONE
     made = msgspec.json.encode(proved(open_store_from_settings(), str(record), checkpoint))

@@ -89,9 +89,9 @@ def check(photo: Path, *, measured: Path, layout: Path | None, as_json: bool) ->
     chosen, known = _layout(layout), read_profile(measured)
     known.check_against(chosen)
     _, seen = observe_file(open_photo(photo), chosen, default_strip(), [known])
-    found = seen if isinstance(seen, NoObservation) else check_card(seen)
-    echo(as_check_json(photo, found) if as_json else as_check_text(photo, found))
-    undecided = isinstance(found, NoObservation) or found.verdict == "look again"
+    result = seen if isinstance(seen, NoObservation) else check_card(seen)
+    echo(as_check_json(photo, result) if as_json else as_check_text(photo, result))
+    undecided = isinstance(result, NoObservation) or result.verdict == "look again"
     return NO_RESULT if undecided else DONE
 
 
@@ -123,18 +123,18 @@ def characterise(measured: Path | None, *, photos: tuple[Path, ...], reference: 
     """
     chosen, standard_error = _layout(layout), None
     if measured is not None and not photos:
-        found = read_profile(measured)
+        profile_ = read_profile(measured)
     else:
-        found, standard_error = _from_photographs(measured, photos, reference=reference, run=print_run, card=chosen)
-    found.check_against(chosen)
+        profile_, standard_error = _from_photographs(measured, photos, reference=reference, run=print_run, card=chosen)
+    profile_.check_against(chosen)
     if output is not None:
-        write_profile(output, found, card=chosen,
+        write_profile(output, profile_, card=chosen,
                       source=measured.name if measured else "photographs next to a measured card")
     elif photos:
         raise InputError("a card profile from photographs needs a file", where="--output", found="nothing",
                          allowed="a path")
-    echo(as_profile_json(found, chosen, standard_error=standard_error) if as_json else
-         as_profile_text(found, chosen, standard_error=standard_error, details=details))
+    echo(as_profile_json(profile_, chosen, standard_error=standard_error) if as_json else
+         as_profile_text(profile_, chosen, standard_error=standard_error, details=details))
 
 
 @card.command(examples=("stripread card register card-run-007.txt",))
@@ -162,8 +162,8 @@ def _from_photographs(measured: Path | None, photos: tuple[Path, ...], *, refere
     known = read_profile(reference)
     known.check_against(card)
     card.marker_ids(run)
-    found = transfer_profile([load_photo(p) for p in photos], card, reference=known, run=run)
-    return found.profile, found.standard_error
+    profile = transfer_profile([load_photo(p) for p in photos], card, reference=known, run=run)
+    return profile.profile, profile.standard_error
 
 
 def _layout(path: Path | None) -> CardLayout:

@@ -198,8 +198,8 @@ def impact(chart: Path | None, *, tube: str | None, phone: str | None, as_json: 
     (kind, name), = named
     store = open_store_from_settings()
     id_ = chart_source(Path(name)).chart.id if kind == "chart" else resolve_id(store, MATERIALS[kind], str(name))
-    found = withdrawal_impact(store, kind, id_)
-    echo(msgspec.json.encode(found) if as_json else "\n".join(impact_lines(found)))
+    impact_ = withdrawal_impact(store, kind, id_)
+    echo(msgspec.json.encode(impact_) if as_json else "\n".join(impact_lines(impact_)))
 
 
 def _store(source: ChartFile | StoredChartSource, made: Release, *, as_json: bool) -> None:
@@ -276,8 +276,8 @@ def _stored_results() -> dict[str, list[CheckResult]]:
     from stripread.intake.check_standards import for_control
 
     store = open_store_from_settings()
-    found = for_control(store)
-    if not found:
+    results = for_control(store)
+    if not results:
         raise MismatchError("the store contains no check standards", where=store.where,
                             remedy="add some with `stripread chart check BATCH TABLE.csv`, or name a file of results")
-    return found
+    return results

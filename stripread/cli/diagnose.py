@@ -42,17 +42,17 @@ def diagnose(site: str, *, output: Path | None, unit: str | None, as_json: bool)
     check = check_unit(store, resolve_id(store, Site, site), unit and resolve_id(store, Unit, unit))
     if output is not None:
         write_document(output, commissioning_sheet(check, settings.issuer, store.clock()))
-    found = {"site": check.site.id, "diagnosis": check.assessment.diagnosis, "commissioning": check.commissioning}
-    echo(msgspec.json.encode(found) if as_json else _text(check))
+    result = {"site": check.site.id, "diagnosis": check.assessment.diagnosis, "commissioning": check.commissioning}
+    echo(msgspec.json.encode(result) if as_json else _text(check))
 
 
 def _text(check: UnitCheck) -> str:
     from stripread.report.sites.commissioning import remaining
 
-    found, diagnosis = check.commissioning, check.assessment.diagnosis
-    lines = [f"{check.site.name}: {found.unit}, treated water of {check.sampled:%Y-%m-%d} ({check.point.name})"]
+    commissioning, diagnosis = check.commissioning, check.assessment.diagnosis
+    lines = [f"{check.site.name}: {commissioning.unit}, treated water of {check.sampled:%Y-%m-%d} ({check.point.name})"]
     if diagnosis is not None:
         lines += [diagnosis.sentence, *([f"Do: {diagnosis.action}."] if diagnosis.action else [])]
-    lines.append(found.advice)
+    lines.append(commissioning.advice)
     lines.append(f"Remaining capacity: {remaining(check)}.")
     return "\n".join(lines)

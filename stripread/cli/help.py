@@ -25,8 +25,8 @@ def help_(topic: str | None, words: str | None) -> None:
 
     pages = manual_pages()
     if words is not None:
-        found = search(words)
-        echo("\n".join(f"{m.page.topic:13} {m.line}" for m in found) if found else f"No page contains: {words}")
+        matches = search(words)
+        echo("\n".join(f"{m.page.topic:13} {m.line}" for m in matches) if matches else f"No page contains: {words}")
     elif topic is None:
         echo("\n".join(f"{name:13} {page.title}" for name, page in pages.items()))
     elif topic in pages:

@@ -60,10 +60,10 @@ def import_(*, files: Sequence[Path], dry_run: bool, as_json: bool) -> None:
 def list_(*, as_json: bool) -> None:
     """List machines and treatment units with their sites."""
     store = open_store_from_settings()
-    found: list[Machine | Unit] = [*store.find(Machine), *store.find(Unit)]
-    for one in found:
+    records: list[Machine | Unit] = [*store.find(Machine), *store.find(Unit)]
+    for one in records:
         echo(msgspec.json.encode(one) if as_json else _line(one))
-    if not found:
+    if not records:
         echo_error("no machines: import a table with `stripread machines import`")
 
 
@@ -114,13 +114,14 @@ def ledger(machine: str, *, since: datetime | None, as_json: bool) -> None:
     from stripread.monitoring.machine_ledger import machine_ledger
 
     store = open_store_from_settings()
-    found = machine_ledger(store, resolve_id(store, Machine, machine), since and since.replace(tzinfo=UTC))
-    echo(msgspec.json.encode(found) if as_json else "\n".join(_ledger_lines(found)))
+    ledger_ = machine_ledger(store, resolve_id(store, Machine, machine), since and since.replace(tzinfo=UTC))
+    echo(msgspec.json.encode(ledger_) if as_json else "\n".join(_ledger_lines(ledger_)))
 
 
-def _ledger_lines(found: MachineLedger) -> Iterator[str]:
-    yield f"{found.machine}, {found.name}: {found.since:%Y-%m-%d} to {found.until:%Y-%m-%d}, water of {found.point}"
-    for b in found.boilers:
+def _ledger_lines(ledger: MachineLedger) -> Iterator[str]:
+    yield (f"{ledger.machine}, {ledger.name}: {ledger.since:%Y-%m-%d} to {ledger.until:%Y-%m-%d}, "
+           f"water of {ledger.point}")
+    for b in ledger.boilers:
         chloride = "chloride not measured" if b.highest_chloride is None else (
             f"highest chloride {format_value(**msgspec.to_builtins(b.highest_chloride), unit='mg/L Cl')}")
         yield f"  {b.boiler}: at most {format_value(**msgspec.to_builtins(b.scale_g), unit='g')} of scale; {chloride}"

@@ -52,12 +52,12 @@ def due(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, ics: 
     comes first. With --site or --group, strips, phones and cards are not listed, because they do not
     belong to a site.
     """
-    found = _due_list(store, scope, weeks, intervals)
+    due_list = _due_list(store, scope, weeks, intervals)
     if ics is not None:
         from stripread.monitoring.schedule.due import calendar
 
-        write_whole(ics, calendar(found.items, store.clock()))
-    echo(msgspec.json.encode(found) if as_json else "\n".join(due_lines(found)))
+        write_whole(ics, calendar(due_list.items, store.clock()))
+    echo(msgspec.json.encode(due_list) if as_json else "\n".join(due_lines(due_list)))
 
 
 @maintenance.command(examples=("stripread maintenance shopping --group hills --weeks 12",))
@@ -70,8 +70,8 @@ def shopping(*, store: Store, scope: Scope, weeks: int, intervals: Path | None, 
 
     Prices come from your catalogue of treatment units (`price`, `currency`).
     """
-    found = _due_list(store, scope, weeks, intervals).shopping
-    echo(msgspec.json.encode(found) if as_json else "\n".join(shopping_lines(found)))
+    shopping_list = _due_list(store, scope, weeks, intervals).shopping
+    echo(msgspec.json.encode(shopping_list) if as_json else "\n".join(shopping_lines(shopping_list)))
 
 
 def _due_list(store: Store, scope: Scope, weeks: int, intervals: Path | None) -> DueList:
@@ -153,12 +153,12 @@ def decide(subject: str | None, state: DecisionState | None, *, intervals: Path 
     """
     from stripread.operations.decisions import decisions
 
-    found = (decisions(open_store_from_settings()) if subject is None
-             else [_decided(subject, state, intervals, given)])
+    listed = (decisions(open_store_from_settings()) if subject is None
+              else [_decided(subject, state, intervals, given)])
     if as_json:
-        echo_json_lines(found)
+        echo_json_lines(listed)
     else:
-        echo("\n".join(decision_lines(found)) or "no decisions")
+        echo("\n".join(decision_lines(listed)) or "no decisions")
 
 
 def _decided(
@@ -197,14 +197,14 @@ def stock(unit: str, count: int, *, as_json: bool) -> None:
     echo(msgspec.json.encode(made) if as_json else f"{made.count} x {made.id} in stock")
 
 
-def due_lines(found: DueList) -> Iterator[str]:
+def due_lines(due_list: DueList) -> Iterator[str]:
     """Yield overdue items, then the due ones by week."""
-    if not found.items:
-        yield f"nothing due before {found.until}"
-    if found.overdue:
-        yield f"overdue on {found.today}:"
-        yield from (_line(item) for item in found.overdue)
-    for monday, items in found.weeks():
+    if not due_list.items:
+        yield f"nothing due before {due_list.until}"
+    if due_list.overdue:
+        yield f"overdue on {due_list.today}:"
+        yield from (_line(item) for item in due_list.overdue)
+    for monday, items in due_list.weeks():
         yield f"week of {monday}:"
         yield from (_line(item) for item in items)
 
@@ -242,9 +242,9 @@ def work_lines(done: list[Service]) -> Iterator[str]:
         yield f"{one.at:%Y-%m-%d}  {'; '.join(filter(None, parts))}"
 
 
-def decision_lines(found: list[TreatmentDecision]) -> Iterator[str]:
+def decision_lines(decisions: list[TreatmentDecision]) -> Iterator[str]:
     """Yield a line for each decision: id, state, site, what, and whether it follows the recommendation."""
-    for one in found:
+    for one in decisions:
         against = "" if one.follows else f"; against the recommendation: {one.recommended}" if one.recommended else ""
         why = f"; {one.steps[-1].why}" if one.steps[-1].why else ""
         yield f"{one.id[:8]}  {one.state:9}  {one.at:%Y-%m-%d}  {one.site}: {one.what}{against}{why}"

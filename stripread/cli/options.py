@@ -180,9 +180,9 @@ def chosen_executor(jobs: int | None, *, worth: int, processes: int | None, clus
     if cluster and processes:
         raise click.UsageError("--processes is for this machine and --cluster for others: give only one")
     if cluster or (not processes and (jobs is None or jobs >= worth)):
-        found = cluster_or_serial(cluster)
-        if found is not SERIAL:
-            return found
+        executor = cluster_or_serial(cluster)
+        if executor is not SERIAL:
+            return executor
     return executor_for(worth * (os.cpu_count() or 1) if jobs is None else jobs, worth=worth, processes=processes)
 
 

@@ -78,8 +78,8 @@ def _colours() -> bool:
     return sys.stdout.isatty() and not os.environ.get("NO_COLOR")
 
 
-def _in_colour(found: re.Match[str]) -> str:
-    return click.style(found[0], fg=_COLOURS[found[0].lower()], bold=True)
+def _in_colour(match: re.Match[str]) -> str:
+    return click.style(match[0], fg=_COLOURS[match[0].lower()], bold=True)
 
 
 #: Control characters of ISO/IEC 6429 except tabs and ends of lines; characters that change the direction of writing

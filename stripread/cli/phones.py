@@ -34,8 +34,8 @@ def list_(*, as_json: bool) -> None:
 
     store = open_store_from_settings()
     qualified, passed = qualified_models(store, store.clock()), last_passed(store)
-    found = store.find(Phone)
-    for phone in found:
+    registered = store.find(Phone)
+    for phone in registered:
         if as_json:
             echo(msgspec.json.encode({**msgspec.to_builtins(phone), "qualified": phone.model in qualified,
                                       "last_passed": passed.get(phone.model)}))
@@ -44,7 +44,7 @@ def list_(*, as_json: bool) -> None:
             retired = f", retired {phone.retired}" if phone.retired else ""
             state = "qualified" if phone.model in qualified else "not qualified"
             echo(f"{phone.id}  {phone.model}: {state}{day}{retired}")
-    if not found:
+    if not registered:
         echo_error("no phones: register one with `stripread phones register`")
 
 

@@ -113,13 +113,13 @@ def list_(*, wanted: Callable[[Store], ReadingFilter], last: int | None, before:
             echo(msgspec.json.encode(listed))
         return
     page = last or _PAGE
-    found = found_readings(store, wanted(store), page + 1, after)
-    if not found:
+    rows = found_readings(store, wanted(store), page + 1, after)
+    if not rows:
         echo_error("no matching reading")
         return
-    echo_verdicts("\n".join(list_lines(found[:page])))
-    if len(found) > page:
-        echo_error(f"more readings: give --before {short_id(found[page - 1].id)} for the next page, or a larger --last")
+    echo_verdicts("\n".join(list_lines(rows[:page])))
+    if len(rows) > page:
+        echo_error(f"more readings: give --before {short_id(rows[page - 1].id)} for the next page, or a larger --last")
 
 
 @readings.command(examples=("stripread readings show 3f2a91",))
@@ -135,11 +135,11 @@ def show(reading: str, *, as_json: bool) -> None:
     from stripread.store.reading_history import load_history
 
     store = open_store_from_settings()
-    found = load_history(store, resolve_id(store, StoredReading, reading))
+    history = load_history(store, resolve_id(store, StoredReading, reading))
     if as_json:
-        echo(msgspec.json.encode(found))
+        echo(msgspec.json.encode(history))
     else:
-        echo_verdicts(history_text(found))
+        echo_verdicts(history_text(history))
 
 
 @readings.command(examples=("stripread readings export --group hills -o hills.csv",
@@ -253,10 +253,10 @@ def re_evaluate(ids: tuple[str, ...], *, wanted: Callable[[Store], ReadingFilter
     on = None if chart is None else store.get(StoredChart, resolve_id(store, StoredChart, chart)).chart
     chosen = [resolve_id(store, StoredReading, i) for i in ids] or _matching(store, wanted(store), on)
     executor = chosen_executor(len(chosen), worth=WORTH_A_PROCESS, processes=processes, cluster=cluster)
-    found = reproduced(store, chosen, executor) if reproduce else reevaluate(
+    comparisons = reproduced(store, chosen, executor) if reproduce else reevaluate(
         store, chosen, ReanalysisOptions(on, by, why), executor)
     builder = SummaryBuilder()
-    for _, one in zip(with_progress(chosen, "Evaluating"), found, strict=True):
+    for _, one in zip(with_progress(chosen, "Evaluating"), comparisons, strict=True):
         builder.add(one)
         _print(one, change_lines(one), as_json=as_json)
     summary = builder.summary()

@@ -163,22 +163,22 @@ def statistics(*, since: datetime | None, as_json: bool) -> None:
     """Count decisions and faults; show how well pairs of reviewers agree on the same readings."""
     from stripread.review.session import summary
 
-    found = summary(open_store_from_settings(), since and since.replace(tzinfo=UTC))
-    echo(msgspec.json.encode(found) if as_json else "\n".join(_lines(found)))
+    summary_ = summary(open_store_from_settings(), since and since.replace(tzinfo=UTC))
+    echo(msgspec.json.encode(summary_) if as_json else "\n".join(_lines(summary_)))
 
 
-def _lines(found: ReviewSummary) -> Iterator[str]:
-    decisions = ", ".join(f"{n} {name}" for name, n in found.decisions.items())
-    yield many(found.reviews, "review") + (f": {decisions}" if decisions else "")
-    if found.own:
-        yield f"{found.own} by the person who took the photograph or made the reading"
-    for status, n in found.review_status.items():
+def _lines(summary: ReviewSummary) -> Iterator[str]:
+    decisions = ", ".join(f"{n} {name}" for name, n in summary.decisions.items())
+    yield many(summary.reviews, "review") + (f": {decisions}" if decisions else "")
+    if summary.own:
+        yield f"{summary.own} by the person who took the photograph or made the reading"
+    for status, n in summary.review_status.items():
         yield f"{many(n, 'reading')}: {REVIEW_STATUS_NAMES[status]}"
-    for fault, n in found.faults.items():
+    for fault, n in summary.faults.items():
         yield f"{n} rejected, {fault}: {FAULTS[fault]}"
-    for analyte, n in found.corrections.items():
+    for analyte, n in summary.corrections.items():
         yield f"{many(n, 'value')} of {analyte} corrected"
-    yield from map(_agreement, found.agreement)
+    yield from map(_agreement, summary.agreement)
 
 
 def _agreement(pair: ReviewerAgreement) -> str:

@@ -15,16 +15,16 @@ from stripread.store.lookup import short_id
 _LISTED: Final = 30
 
 
-def change_lines(found: Sequence[AssessmentChange]) -> Iterator[str]:
+def change_lines(changes: Sequence[AssessmentChange]) -> Iterator[str]:
     """Yield the changed assessments; nothing if there are none."""
-    if not found:
+    if not changes:
         return
-    other = sum(change.changes_verdict for change in found)
-    yield (f"{many(len(found), 'sample')} assessed, {many(other, 'verdict')} changed; earlier assessments are "
+    other = sum(change.changes_verdict for change in changes)
+    yield (f"{many(len(changes), 'sample')} assessed, {many(other, 'verdict')} changed; earlier assessments are "
            "retained")
-    yield from map(_line, found[:_LISTED])
-    if len(found) > _LISTED:
-        yield f"  and {len(found) - _LISTED} more; --json lists all"
+    yield from map(_line, changes[:_LISTED])
+    if len(changes) > _LISTED:
+        yield f"  and {len(changes) - _LISTED} more; --json lists all"
 
 
 def _line(change: AssessmentChange) -> str:
@@ -38,23 +38,23 @@ def _line(change: AssessmentChange) -> str:
 _LISTED_AT_SITE: Final = 20
 
 
-def impact_lines(found: WithdrawalImpact) -> Iterator[str]:
+def impact_lines(impact: WithdrawalImpact) -> Iterator[str]:
     """Yield counts, verdicts that would change, points to retest, reports to amend and affected readings."""
-    yield (f"{found.material} {short_id(found.id)}: {many(len(found.readings), 'affected reading')}, "
-           f"{many(len(found.changed), 'verdict')} would change, {many(len(found.reports), 'report')} to amend, "
-           f"{many(len(found.sites), 'site')} to retest")
-    if found.retest:
+    yield (f"{impact.material} {short_id(impact.id)}: {many(len(impact.readings), 'affected reading')}, "
+           f"{many(len(impact.changed), 'verdict')} would change, {many(len(impact.reports), 'report')} to amend, "
+           f"{many(len(impact.sites), 'site')} to retest")
+    if impact.retest:
         yield "to retest:"
-        yield from (f"  {point.site_name}, {point.name}: {_verdict(point)}" for point in found.retest)
+        yield from (f"  {point.site_name}, {point.name}: {_verdict(point)}" for point in impact.retest)
     yield from _listed("reports to amend", [f"{r.id}, issued {r.at[:10]}, reading {short_id(r.reading)}"
-                                            for r in found.reports])
-    yield from _listed("affected readings", [_reading(r) for r in found.readings])
+                                            for r in impact.reports])
+    yield from _listed("affected readings", [_reading(r) for r in impact.readings])
 
 
-def _reading(found: AffectedReading) -> str:
-    verdict = "not assessed" if found.verdict is None else VERDICT_NAMES[found.verdict]
-    return (f"{short_id(found.id)}, sampled {found.sampled[:16].replace('T', ' ')}, "
-            f"{found.point or 'no sampling point'}, {verdict}")
+def _reading(affected: AffectedReading) -> str:
+    verdict = "not assessed" if affected.verdict is None else VERDICT_NAMES[affected.verdict]
+    return (f"{short_id(affected.id)}, sampled {affected.sampled[:16].replace('T', ' ')}, "
+            f"{affected.point or 'no sampling point'}, {verdict}")
 
 
 def _verdict(point: PointToRetest) -> str:

@@ -31,13 +31,13 @@ from stripread.store.reading_status import REVIEW_STATUS_NAMES
 _HEAD: Final = ("reading", "sampled (UTC)", "site", "point", "verdict", "review")
 
 
-def list_lines(found: Sequence[ReadingRow]) -> Iterator[str]:
+def list_lines(readings: Sequence[ReadingRow]) -> Iterator[str]:
     """Yield a line for each reading and, below it, its values and flags."""
-    rows = [_HEAD, *map(_cells, found)]
+    rows = [_HEAD, *map(_cells, readings)]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     fits = sum(widths) + 2 * (len(widths) - 1) <= width()
     yield from _row(_HEAD, widths, fits=fits) if fits else ()
-    for listed, cells in zip(found, rows[1:], strict=True):
+    for listed, cells in zip(readings, rows[1:], strict=True):
         yield from _row(cells, widths, fits=fits)
         yield from _wrapped([*_values(listed), *(f"! {flag}" for flag in listed.flags)])
 

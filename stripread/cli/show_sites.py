@@ -18,15 +18,15 @@ from stripread.monitoring.trend.trend import Trend
 _NAMES: dict[str, str] = dict(VERDICT_NAMES.items())
 
 
-def status_lines(found: StatusOverview) -> Iterator[str]:
+def status_lines(overview: StatusOverview) -> Iterator[str]:
     """Yield counts, then a line for each site, most severe first."""
-    if not found.sites:
+    if not overview.sites:
         yield "no sites"
         return
-    counts = ", ".join(f"{n} {_NAMES.get(verdict, 'not assessed')}" for verdict, n in found.counts().items() if n)
-    yield f"{many(len(found.sites), 'site')} on {found.today}: {counts}; {found.overdue} with overdue tasks"
-    width = max(len(line.name) for line in found.sites)
-    yield from (_status_line(line, width) for line in found.sites)
+    counts = ", ".join(f"{n} {_NAMES.get(verdict, 'not assessed')}" for verdict, n in overview.counts().items() if n)
+    yield f"{many(len(overview.sites), 'site')} on {overview.today}: {counts}; {overview.overdue} with overdue tasks"
+    width = max(len(line.name) for line in overview.sites)
+    yield from (_status_line(line, width) for line in overview.sites)
 
 
 def _status_line(line: SiteStatus, width: int) -> str:
@@ -51,45 +51,46 @@ def _water(line: SiteStatus) -> str:
     return f"{water.name}: {deviation_words(water.first)}{more}, since {water.since}"
 
 
-def trend_lines(found: Trend) -> Iterator[str]:
+def trend_lines(trend: Trend) -> Iterator[str]:
     """Yield what the trend of a sampling point shows, analyte by analyte."""
     from stripread.report.trend import change, day, headline, sentences
 
-    yield headline(found)
-    yield from change(found)
-    for analyte in found.analytes:
+    yield headline(trend)
+    yield from change(trend)
+    for analyte in trend.analytes:
         yield f"{ANALYTES[analyte.analyte].name}:"
         yield from (f"  {sentence}" for sentence in sentences(analyte))
-    if found.marks:
+    if trend.marks:
         yield "events:"
-        yield from (f"  {day(mark.at)} {mark.what}" for mark in found.marks)
+        yield from (f"  {day(mark.at)} {mark.what}" for mark in trend.marks)
 
 
-def comparison_lines(found: MethodComparison) -> Iterator[str]:
+def comparison_lines(comparison: MethodComparison) -> Iterator[str]:
     """Yield bias, agreement and interval coverage of an analyte."""
     from stripread.report.calibration_text import agreement_lines
 
-    yield from agreement_lines(found.analyte, found.pairs)
-    if found.limits is not None and found.agreement is not None:
-        lower, upper = (_span(found, *ends) for ends in (found.limits.lower_interval, found.limits.upper_interval))
+    yield from agreement_lines(comparison.analyte, comparison.pairs)
+    if comparison.limits is not None and comparison.agreement is not None:
+        lower, upper = (_span(comparison, *ends) for ends in (comparison.limits.lower_interval,
+                                                              comparison.limits.upper_interval))
         yield f"  lower limit of agreement {lower}, upper limit {upper} (95 %)"
-    if found.fit is not None:
-        yield f"  {_fit_line(found.fit)}"
-    c = found.coverage
+    if comparison.fit is not None:
+        yield f"  {_fit_line(comparison.fit)}"
+    c = comparison.coverage
     if c is not None:
         yield (f"  {c.inside} of {c.n} intervals contain the laboratory result "
                f"(coverage {100 * c.low:.0f} to {100 * c.high:.0f} %, 95 %)")
         if c.too_narrow:
             yield ("  ! coverage is below 95 %: set intrinsic_u, the intrinsic uncertainty, in the strip type, and "
                    "check the bias")
-    if found.without_uncertainty:
-        yield f"  results without stated uncertainty, treated as exact: {found.without_uncertainty}"
+    if comparison.without_uncertainty:
+        yield f"  results without stated uncertainty, treated as exact: {comparison.without_uncertainty}"
 
 
-def left_out_lines(found: Sequence[MethodComparison]) -> Iterator[str]:
+def left_out_lines(comparisons: Sequence[MethodComparison]) -> Iterator[str]:
     """Yield each laboratory sample without a reading once, with its analytes and the reason."""
     analytes: dict[tuple[str, str, str], list[str]] = {}
-    for one in found:
+    for one in comparisons:
         for alone in one.alone:
             analytes.setdefault((alone.why, alone.lab.point, f"{alone.lab.taken:%Y-%m-%d}"), []).append(one.analyte)
     for why, samples in groupby(sorted(analytes), key=itemgetter(0)):
@@ -97,10 +98,10 @@ def left_out_lines(found: Sequence[MethodComparison]) -> Iterator[str]:
         yield from (f"  {point} {day}: {', '.join(analytes[why, point, day])}" for _, point, day in samples)
 
 
-def _span(found: MethodComparison, low: float, high: float) -> str:
-    if found.agreement is not None and found.agreement.relative:
+def _span(comparison: MethodComparison, low: float, high: float) -> str:
+    if comparison.agreement is not None and comparison.agreement.relative:
         return f"{100 * low:+.1f} to {100 * high:+.1f} %"
-    return f"{low:+.3g} to {high:+.3g} {found.unit}"
+    return f"{low:+.3g} to {high:+.3g} {comparison.unit}"
 
 
 def _fit_line(fit: StructuralFit) -> str:
@@ -109,9 +110,9 @@ def _fit_line(fit: StructuralFit) -> str:
             f"{slope[1]:.3g}, intercept {intercept[0]:.3g} to {intercept[1]:.3g} (95 %)")
 
 
-def zone_lines(found: Sequence[SupplyZone]) -> Iterator[str]:
+def zone_lines(zones: Sequence[SupplyZone]) -> Iterator[str]:
     """Yield levels, shared changes and differences, zone by zone."""
-    for zone in found:
+    for zone in zones:
         yield f"{zone.zone}: {', '.join(zone.sites)}"
         for level in zone.levels:
             known = ANALYTES[level.analyte]

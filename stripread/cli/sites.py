@@ -54,11 +54,11 @@ def status(*, store: Store, scope: Scope, intervals: Path | None, as_json: bool)
     from stripread.monitoring.schedule.intervals import load_intervals
     from stripread.monitoring.status import overview
 
-    found = overview(store, load_intervals(intervals), scope=scope)
+    overview_ = overview(store, load_intervals(intervals), scope=scope)
     if as_json:
-        echo(msgspec.json.encode(found))
+        echo(msgspec.json.encode(overview_))
     else:
-        echo_verdicts("\n".join(status_lines(found)))
+        echo_verdicts("\n".join(status_lines(overview_)))
 
 
 @sites.command(examples=("stripread sites trend --point limestone-hill/tap --analyte hardness",
@@ -80,12 +80,12 @@ def trend(*, point: str, site: str | None, analyte: str | None, output: Path | N
     from stripread.monitoring.trend.trend import trend as trend_of
 
     store = open_store_from_settings()
-    found = trend_of(store, _point(store, site, point), analyte)
+    trend_ = trend_of(store, _point(store, site, point), analyte)
     if output is not None:
         from stripread.report.trend import write_trend_plot
 
-        write_trend_plot(output, found)
-    echo(msgspec.json.encode(found) if as_json else "\n".join(trend_lines(found)))
+        write_trend_plot(output, trend_)
+    echo(msgspec.json.encode(trend_) if as_json else "\n".join(trend_lines(trend_)))
 
 
 def _point(store: Store, site: str | None, point: str) -> str:
@@ -110,8 +110,8 @@ def zones(*, store: Store, scope: Scope, as_json: bool) -> None:
     from stripread.cli.show_sites import zone_lines
     from stripread.monitoring.supply_zones import supply_zones
 
-    found = supply_zones(store, scope)
-    echo(msgspec.json.encode(found) if as_json else "\n".join(zone_lines(found)) or
+    zones_ = supply_zones(store, scope)
+    echo(msgspec.json.encode(zones_) if as_json else "\n".join(zone_lines(zones_)) or
          "no supply zones: import a table of sites with the column zone")
 
 
@@ -131,9 +131,9 @@ def compare_lab(*, store: Store, scope: Scope, analyte: str | None, days: float,
     from stripread.cli.show_sites import comparison_lines, left_out_lines
     from stripread.monitoring.method_comparison import compare_methods
 
-    found = compare_methods(store, scope, analyte, days=days)
-    echo(msgspec.json.encode(found) if as_json else
-         "\n".join((*(line for one in found for line in comparison_lines(one)), *left_out_lines(found))))
+    comparisons = compare_methods(store, scope, analyte, days=days)
+    echo(msgspec.json.encode(comparisons) if as_json else
+         "\n".join((*(line for one in comparisons for line in comparison_lines(one)), *left_out_lines(comparisons))))
 
 
 @sites.command(examples=("stripread sites limits limestone-hill/outlet --set cup-target --from 2031-02-01",
@@ -163,7 +163,7 @@ def limits(*, points: Sequence[str], limits: str | None, since: datetime | None,
         with store.writing(by) as work:
             limits = register_set(work, Path(limits))
     assigned = LimitAssignment(since=(since or store.clock()).date(), limits=limits)
-    found = assign_limits(store, by, limit_changes(store, ALL_SITES, chosen, assigned), assigned)
-    echo(msgspec.json.encode(found) if as_json else
+    changes = assign_limits(store, by, limit_changes(store, ALL_SITES, chosen, assigned), assigned)
+    echo(msgspec.json.encode(changes) if as_json else
          "\n".join([f"{limits or 'limits of the store'} from {assigned.since}: {', '.join(sorted(chosen))}",
-                    *change_lines(found)]))
+                    *change_lines(changes)]))

@@ -43,10 +43,10 @@ def list_(batch: str | None, *, as_json: bool) -> None:
     BATCH is the ID as printed on the label [default: all].
     """
     store = open_store_from_settings()
-    found = store.find(Batch) if batch is None else [_known(store, batch)]
-    for one in found:
+    batches = store.find(Batch) if batch is None else [_known(store, batch)]
+    for one in batches:
         _report(store, one, as_json=as_json)
-    if not found:
+    if not batches:
         echo_error("no strip batches")
 
 

@@ -67,8 +67,9 @@ def _import(files: Sequence[Path], photographs: Originals, *, dry_run: bool
     now = store.clock()
     total = import_photographs(store, _records(store, files, now), photographs, dry_run=dry_run)
     # Parsed again rather than kept in memory: a file of years is larger than the memory of a small machine.
-    found = (one for one, _ in zip(_records(store, files, now), with_progress(range(total), "Importing"), strict=True))
-    came = import_all(store, found, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
+    records = (one for one, _ in zip(_records(store, files, now), with_progress(range(total), "Importing"),
+                                        strict=True))
+    came = import_all(store, records, by=by, why=", ".join(file.name for file in files), dry_run=dry_run)
     changed = [] if dry_run else _assessed(store, by, files, came)
     return came, changed
 

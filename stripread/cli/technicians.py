@@ -34,13 +34,13 @@ def technicians() -> None:
 def list_(*, as_json: bool) -> None:
     """List active technicians with their qualification."""
     store = open_store_from_settings()
-    found, today = list(all_technicians(store)), store.clock().date()
-    for one in found:
+    registered, today = list(all_technicians(store)), store.clock().date()
+    for one in registered:
         if as_json:
             echo(msgspec.json.encode({**msgspec.to_builtins(one), "qualified": one.qualified(today)}))
         else:
             echo(f"{one.account}  {one.name or '(no name)'}: {_state(one, today)}")
-    if not found:
+    if not registered:
         echo_error("no technicians: register one with `stripread technicians register`")
 
 

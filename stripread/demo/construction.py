@@ -150,8 +150,8 @@ def found_company(construction: Construction) -> None:
     manager = construction.accounts["manager"]
     with company.tables() as (tables, units):
         import_file(construction.store, manager, units)
-        found = records_of(tables, construction.clock.now, catalogue(own_terms(construction.store)))
-        import_all(construction.store, found, by=manager, why="tables of the company")
+        records = records_of(tables, construction.clock.now, catalogue(own_terms(construction.store)))
+        import_all(construction.store, records, by=manager, why="tables of the company")
     _register_materials(construction)
 
 

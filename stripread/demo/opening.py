@@ -63,8 +63,8 @@ def _write_settings(folder: Path) -> None:
 
 def accounts(store: Store) -> dict[Role, str]:
     """Return the ids of the accounts by role."""
-    found = {role: a.account for a in list_accounts(store) for role in a.roles}
-    return {role: found[role] for role in ROLES if role in found}
+    ids = {role: a.account for a in list_accounts(store) for role in a.roles}
+    return {role: ids[role] for role in ROLES if role in ids}
 
 
 def new_passwords(settings: Settings, hashed: Callable[[str], str]) -> list[tuple[Person, str]]:

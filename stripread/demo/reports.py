@@ -70,6 +70,6 @@ def _statistics(store: Store, folder: Path) -> Path:
     return _json(folder / "review-statistics.json", summary(store))
 
 
-def _json(path: Path, found: object) -> Path:
-    write_whole(path, msgspec.json.format(msgspec.json.encode(found), indent=1) + b"\n")
+def _json(path: Path, value: object) -> Path:
+    write_whole(path, msgspec.json.format(msgspec.json.encode(value), indent=1) + b"\n")
     return path

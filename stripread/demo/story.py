@@ -157,8 +157,8 @@ def _checks() -> Iterator[StoryVisit]:
 
 def renewals() -> list[tuple[str, Renewal]]:
     """Return the renewals of all units in order of time."""
-    found = [(unit, renewal) for unit, done in RENEWALS.items() for renewal in done]
-    return sorted(found, key=lambda one: (one[1].day, one[0]))
+    units = [(unit, renewal) for unit, done in RENEWALS.items() for renewal in done]
+    return sorted(units, key=lambda one: (one[1].day, one[0]))
 
 
 #: Days of laboratory samples, by sampling point.

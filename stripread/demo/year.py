@@ -65,10 +65,10 @@ def _take_step(construction: Construction, manager: Decisions, step: DecisionDay
         what = f"Install {name}, bypass {100 * _SETTING:.0f} %"
         manager.propose(load_intervals(), Proposal(step.site, what, step.unit, _SETTING), step.why)
         return
-    for found in decisions(construction.store, step.site, settled=False):
+    for decision in decisions(construction.store, step.site, settled=False):
         reading = _verifying(construction, step.site) if step.state == "verified" else None
         if step.state != "verified" or reading is not None:
-            manager.advance(found.id, step.state, step.why, reading)
+            manager.advance(decision.id, step.state, step.why, reading)
 
 
 def _verifying(construction: Construction, site: str) -> str | None:

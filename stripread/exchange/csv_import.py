@@ -61,7 +61,7 @@ def records_of(
     tables = sorted(
         (read_csv_table(file) for file in files), key=lambda table: _ORDER.index(_checked_first_column(table))
     )
-    return [found for table in tables for found in _records(table, now, units or load_units())]
+    return [record for table in tables for record in _records(table, now, units or load_units())]
 
 
 def _records(table: CsvTable, now: datetime, units: Mapping[str, TreatmentUnit]) -> list[ParsedRecord]:
@@ -70,14 +70,14 @@ def _records(table: CsvTable, now: datetime, units: Mapping[str, TreatmentUnit])
     rows = _BY_FIRST[table.headers[0]]
     table.check_columns((rows.first, *rows.required), rows.optional)
     absent = rows.absent(table.headers)
-    found = [ParsedRecord(_make_record(rows, row, units), row.where(), absent) for row in table.rows]
+    records = [ParsedRecord(_make_record(rows, row, units), row.where(), absent) for row in table.rows]
     lines: dict[str, int] = {}
-    for one, row in zip(found, table.rows, strict=True):
+    for one, row in zip(records, table.rows, strict=True):
         if one.record.id in lines:
             raise row.cell_error(rows.first, "is listed twice", f"one row for each {rows.first} (first at line "
                              f"{lines[one.record.id]})")
         lines[one.record.id] = row.line
-    return found
+    return records
 
 
 def _checked_first_column(table: CsvTable) -> str:

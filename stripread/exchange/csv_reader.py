@@ -57,19 +57,19 @@ class CsvRow:
     def moment(self, column: str) -> datetime:
         """Return a time with its zone; a date alone means noon in UTC."""
         try:
-            found = datetime.fromisoformat(self.text(column))
+            moment = datetime.fromisoformat(self.text(column))
         except ValueError as error:
             raise self.cell_error(column, "is not a date or time", "2031-05-02, or 2031-05-02T09:30+02:00") from error
-        if found.tzinfo is None and len(self.cells[column]) > len("2031-05-02"):
+        if moment.tzinfo is None and len(self.cells[column]) > len("2031-05-02"):
             raise self.cell_error(column, "has no time zone", "2031-05-02T09:30+02:00, or ...Z for UTC")
-        return found if found.tzinfo else datetime.combine(found.date(), _NOON)
+        return moment if moment.tzinfo else datetime.combine(moment.date(), _NOON)
 
     def past(self, column: str, now: datetime) -> datetime:
         """Return a time as `moment` does. Raises RecordsError if it is in the future in every time zone."""
-        found, day_alone = self.moment(column), len(self.cells[column]) <= len("2031-05-02")
-        if found.date() > (now.astimezone(UTC) + _FIRST_ZONE).date() if day_alone else found > now + _AHEAD:
+        moment, day_alone = self.moment(column), len(self.cells[column]) <= len("2031-05-02")
+        if moment.date() > (now.astimezone(UTC) + _FIRST_ZONE).date() if day_alone else moment > now + _AHEAD:
             raise self.cell_error(column, "is in the future", f"{now:%Y-%m-%dT%H:%M%z} or earlier")
-        return found
+        return moment
 
     def whole_number(self, column: str) -> int | None:
         """Return a whole number, or None if the cell is empty."""

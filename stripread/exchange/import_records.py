@@ -56,7 +56,7 @@ class _DryRunError(Exception):
 
 
 def import_all(
-    store: Store, found: Iterable[ParsedRecord], *, by: str, why: str, dry_run: bool = False
+    store: Store, records: Iterable[ParsedRecord], *, by: str, why: str, dry_run: bool = False
 ) -> ImportResult:
     """Import records in the order given, all or none, on behalf of account ``by``; return the counts.
 
@@ -64,7 +64,7 @@ def import_all(
     """
     counts = _Counts()
     with suppress(_DryRunError), store.writing(by) as transaction:
-        for parsed in found:
+        for parsed in records:
             _count(counts, RECORD_TYPES[type(parsed.record)].name, _import_one(transaction, parsed, why))
         if dry_run:
             raise _DryRunError
@@ -123,9 +123,9 @@ class RecordChange(msgspec.Struct, frozen=True, kw_only=True):
     fields: tuple[FieldChange, ...] = ()
 
 
-def import_changes(store: Store, found: Iterable[ParsedRecord]) -> Iterator[RecordChange]:
+def import_changes(store: Store, records: Iterable[ParsedRecord]) -> Iterator[RecordChange]:
     """Yield the records that differ from the stored ones, in the order of the table."""
-    for parsed in found:
+    for parsed in records:
         kind = RECORD_TYPES[type(parsed.record)].singular
         stored = next(iter(store.find(type(parsed.record), id=parsed.record.id)), None)
         if stored is None:

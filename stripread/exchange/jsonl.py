@@ -212,7 +212,7 @@ NO_ORIGINALS: Final = Originals()
 
 
 def import_photographs(
-    store: Store, found: Iterable[ParsedRecord], originals: Originals = NO_ORIGINALS, *, dry_run: bool = False
+    store: Store, records: Iterable[ParsedRecord], originals: Originals = NO_ORIGINALS, *, dry_run: bool = False
 ) -> int:
     """Copy the photographs of the records into the store, before the records; return the number of records.
 
@@ -220,7 +220,7 @@ def import_photographs(
     missing photograph and for an invalid record.
     """
     wanted, total = {}, 0
-    for one in found:
+    for one in records:
         total += 1
         if isinstance(one.record, Photograph) and one.record.removed is None:
             wanted[one.record.id] = one.where

@@ -50,19 +50,19 @@ def laboratory_results(table: CsvTable, now: datetime) -> list[ParsedRecord]:
     The id is a hash of point, time, analyte and report, so that importing a table again creates no duplicates.
     """
     columns = _columns(table)
-    found = [one for row in table.rows for one in _results_of_row(row, columns, now)]
+    results = [one for row in table.rows for one in _results_of_row(row, columns, now)]
     seen: set[str] = set()
-    for one in found:
+    for one in results:
         if one.record.id in seen:
             raise RecordsError("the sample is listed twice", where=one.where,
                                remedy="give each sample its own report number or sampling time")
         seen.add(one.record.id)
-    return found
+    return results
 
 
 def _columns(table: CsvTable) -> list[_Column]:
-    found = {name: m for name in table.headers if (m := _HEADER.fullmatch(name))}
-    values = {name: (m["analyte"].lower(), m["unit"] or "", bool(m["u"])) for name, m in found.items()
+    headers = {name: m for name in table.headers if (m := _HEADER.fullmatch(name))}
+    values = {name: (m["analyte"].lower(), m["unit"] or "", bool(m["u"])) for name, m in headers.items()
               if m["analyte"].lower() in ANALYTES}
     table.check_columns(REQUIRED, (*OPTIONAL, *values, *(f"{a.id} [{a.unit}]" for a in ANALYTES.values())))
     u_columns = {analyte: (name, unit) for name, (analyte, unit, u) in values.items() if u}

@@ -46,9 +46,9 @@ def inspect(file: PhotoFile, card: CardLayout, profiles: Sequence[PrintProfile])
     if isinstance(seen, NoObservation):
         run = None if seen.located is None else seen.located.run
         return CardFinding(sha256=photo.sha256, taken=photo.taken, run=run, reasons=(FLAGS[seen.flag].words,))
-    found = check_card(seen)
-    return CardFinding(sha256=photo.sha256, taken=photo.taken, run=found.run, verdict=found.verdict,
-                       reasons=found.reasons, typical_delta_e=found.typical_delta_e, bar_mm=found.bar_mm)
+    check = check_card(seen)
+    return CardFinding(sha256=photo.sha256, taken=photo.taken, run=check.run, verdict=check.verdict,
+                       reasons=check.reasons, typical_delta_e=check.typical_delta_e, bar_mm=check.bar_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,32 +74,32 @@ class CardIntake:
         if ruler is not None and not _RULER[0] <= ruler <= _RULER[1]:
             raise MismatchError("is not a possible length of the bar", where=name, found=f"{ruler:g} mm",
                                 allowed=f"{_RULER[0]:g} to {_RULER[1]:g} mm")
-        found = self.inspect(file)
-        run = self._run(found, info, name)
+        finding = self.inspect(file)
+        run = self._run(finding, info, name)
         now = self.store.clock()
         receive(self.store, Photograph(
-            id=found.sha256, name=name, size=len(file.data), received=now, account=self.by, taken=found.taken,
-            exposed=exposed(found.taken, now, None), card=info.card, note="check of the card"), file.data)
+            id=finding.sha256, name=name, size=len(file.data), received=now, account=self.by, taken=finding.taken,
+            exposed=exposed(finding.taken, now, None), card=info.card, note="check of the card"), file.data)
         off = self._by_ruler(ruler)
         made = CardInspection(
-            id=new_id(), run=run, at=now, account=self.by, photograph=found.sha256, card=info.card,
-            verdict="replace" if off else found.verdict, reasons=(*off, *found.reasons),
-            typical_delta_e=found.typical_delta_e, bar_mm=found.bar_mm if ruler is None else ruler)
+            id=new_id(), run=run, at=now, account=self.by, photograph=finding.sha256, card=info.card,
+            verdict="replace" if off else finding.verdict, reasons=(*off, *finding.reasons),
+            typical_delta_e=finding.typical_delta_e, bar_mm=finding.bar_mm if ruler is None else ruler)
         with self.store.writing(self.by) as transaction:
             transaction.put(made, "card checked")
         return made
 
-    def _run(self, found: CardFinding, info: CardInfo, name: str) -> int:
+    def _run(self, finding: CardFinding, info: CardInfo, name: str) -> int:
         """Return the print run; a named card must be of the run that its markers show."""
-        if found.run is None:
-            raise MismatchError("no card was found", where=name, found="; ".join(found.reasons),
+        if finding.run is None:
+            raise MismatchError("no card was found", where=name, found="; ".join(finding.reasons),
                                 allowed="a card with its four markers in the picture")
         if info.card is not None:
             card = self.store.get(Card, info.card)
-            if card.run != found.run:
+            if card.run != finding.run:
                 raise MismatchError("the photograph shows a card of another print run", where=name,
-                                    found=f"print run {found.run}", allowed=f"card {card.id}: print run {card.run}")
-        return found.run
+                                    found=f"print run {finding.run}", allowed=f"card {card.id}: print run {card.run}")
+        return finding.run
 
     def _by_ruler(self, ruler: float | None) -> tuple[str, ...]:
         length = self.layout.scale_bar.length

@@ -43,13 +43,13 @@ def laboratory_samples(store: Store, points: Iterable[str]) -> list[LaboratorySa
 
     Results of one time and report are of one sample, such as hardness by titration and pH by a meter.
     """
-    found: dict[tuple[str, ...], list[LabResult]] = defaultdict(list)
+    samples: dict[tuple[str, ...], list[LabResult]] = defaultdict(list)
     left = iter(points)
     while some := frozenset(islice(left, _MOST_IDS)):
         for r in store.find(LabResult, point=some):
             if r.struck is None and r.origin != "supplier":
-                found[r.point, r.taken.isoformat(), r.origin, r.report].append(r)
-    return sorted(map(_sample, found.values()), key=lambda s: s.taken)
+                samples[r.point, r.taken.isoformat(), r.origin, r.report].append(r)
+    return sorted(map(_sample, samples.values()), key=lambda s: s.taken)
 
 
 def _sample(results: list[LabResult]) -> LaboratorySample:
@@ -67,13 +67,13 @@ def _sample(results: list[LabResult]) -> LaboratorySample:
 
 def _most_certain(results: list[LabResult]) -> list[tuple[LabResult, Estimate]]:
     """Return one result for each analyte with its interval: the one with the narrowest."""
-    found: dict[str, tuple[LabResult, Estimate]] = {}
+    best: dict[str, tuple[LabResult, Estimate]] = {}
     for r in results:
         e = _estimate(r)
-        other = found.get(r.analyte)
+        other = best.get(r.analyte)
         if other is None or e.high - e.low < other[1].high - other[1].low:
-            found[r.analyte] = r, e
-    return list(found.values())
+            best[r.analyte] = r, e
+    return list(best.values())
 
 
 def _estimate(r: LabResult) -> Estimate:

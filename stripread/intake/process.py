@@ -144,11 +144,11 @@ class ReadResult:
 
 def read_and_judge(batch: BatchContext, job: ReadJob) -> ReadResult:
     """Evaluate a photograph, add the flags from its data, and assess it; may run in another process."""
-    found = _read(batch, job.file)
-    if isinstance(found, ReadError):
-        return ReadResult(why=found.message)
-    timed = found if job.after_dip_s is None else with_timing(found, batch.on.chart.strip, job.after_dip_s)
-    known = job.check or (found.provenance.camera or job.model) in batch.phones
+    result = _read(batch, job.file)
+    if isinstance(result, ReadError):
+        return ReadResult(why=result.message)
+    timed = result if job.after_dip_s is None else with_timing(result, batch.on.chart.strip, job.after_dip_s)
+    known = job.check or (result.provenance.camera or job.model) in batch.phones
     reading = with_status_flags(timed, job.state if known else (*job.state, "phone-new"))
     if reading.status == "no-result" or not batch.judge:
         return ReadResult(reading, why=reading.reason)
@@ -254,13 +254,13 @@ _REMEDY = "send it as a separate reading"
 
 def check_retake(store: Store, by: str, reading: str, info: SampleInfo) -> None:
     """Raise RecordsError if a photograph with this information may not replace ``reading``."""
-    found = store.find(StoredReading, id=reading)
-    if not found:
+    readings = store.find(StoredReading, id=reading)
+    if not readings:
         raise RecordsError("no such reading to replace", where="replaces", found=reading, remedy=_REMEDY)
-    if found[0].account != by:
+    if readings[0].account != by:
         raise RecordsError("only the account that took a photograph may replace it", where="replaces",
-                           found=f"a reading by account {found[0].account}", remedy=_REMEDY)
-    earlier = store.get(Photograph, found[0].photograph)
+                           found=f"a reading by account {readings[0].account}", remedy=_REMEDY)
+    earlier = store.get(Photograph, readings[0].photograph)
     if (earlier.point, earlier.batch) != (info.point, info.batch or earlier.batch):
         raise RecordsError("a replacement must be of the same sampling point and strip batch", where="replaces",
                            found=f"sampling point {info.point or 'none'}, batch {info.batch or 'not stated'}",

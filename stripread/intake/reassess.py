@@ -54,8 +54,8 @@ class AssessmentChange(msgspec.Struct, frozen=True, kw_only=True):
 
 def assessment_changes(store: Store, made: Iterable[StoredAssessment | SampleAssessment]) -> list[AssessmentChange]:
     """Return what new assessments changed, those with another verdict first."""
-    found = [_of_reading(store, a) if isinstance(a, StoredAssessment) else _of_sample(store, a) for a in made]
-    return sorted(found, key=lambda c: (not c.changes_verdict, c.site_name, c.point_name, c.on))
+    changes = [_of_reading(store, a) if isinstance(a, StoredAssessment) else _of_sample(store, a) for a in made]
+    return sorted(changes, key=lambda c: (not c.changes_verdict, c.site_name, c.point_name, c.on))
 
 
 def _of_reading(store: Store, new: StoredAssessment) -> AssessmentChange:
@@ -90,17 +90,17 @@ def reassess(store: Store, by: str, why: str, readings: Sequence[str] | None = N
     """Assess current readings with an assessment again, all or some; yield the assessments that differ."""
     own = own_terms(store)
     for id_ in _assessed(store) if readings is None else readings:
-        found = _reassess_one(store, own, id_, by=by, why=why)
-        if found is not None:
-            yield found
+        change = _reassess_one(store, own, id_, by=by, why=why)
+        if change is not None:
+            yield change
 
 
 def reassess_sites(store: Store, by: str, why: str, sites: Iterable[str]) -> Iterator[StoredAssessment]:
     """Assess the current readings of sites again, those of feed water first; yield the assessments that differ."""
     for site in sites:
         points = {p.id: p.place for p in store.find(SamplingPoint, site=site)}
-        found = _assessed_at(store, list(points))
-        yield from reassess(store, by, why, sorted(found, key=lambda id_: points[found[id_]] != "mains"))
+        changes = _assessed_at(store, list(points))
+        yield from reassess(store, by, why, sorted(changes, key=lambda id_: points[changes[id_]] != "mains"))
 
 
 def pair_again(store: Store, by: str, photographs: Iterable[Photograph]) -> Iterator[StoredAssessment]:

@@ -185,9 +185,9 @@ def check_references(store: Store, info: SampleInfo, photo: str) -> None:
 def _batch_on_label(store: Store, seen: PhotoInfo, name: str) -> str:
     """Return the batch on the label in the picture. Raises RecordsError."""
     if len(seen.batches) != 1 or not store.ids(Batch, id=seen.batches[0]):
-        found = f"a label of batch {' and of '.join(seen.batches)}" if seen.batches else "no label"
+        label = f"a label of batch {' and of '.join(seen.batches)}" if seen.batches else "no label"
         raise RecordsError("the strip batch is unknown: it was not given, and no label in the picture identifies it",
-                           where=name, found=found, allowed=list_some(store.ids(Batch)),
+                           where=name, found=label, allowed=list_some(store.ids(Batch)),
                            remedy="state the batch (command line: --batch BATCH)").of_field("batch")
     return seen.batches[0]
 

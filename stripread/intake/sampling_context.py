@@ -98,9 +98,9 @@ def machine_for_point(store: Store, point: str | None, named: str | None) -> tup
     InputError if there is no machine of that name.
     """
     at = None if point is None else store.get(SamplingPoint, point)
-    found = _machine_at(store, at) if named is None else next(iter(store.find(Machine, id=named)), None)
-    general = found is None
-    machine = found or Machine(id=_GENERAL, site="" if at is None else at.site, equipment=load_equipment(
+    candidate = _machine_at(store, at) if named is None else next(iter(store.find(Machine, id=named)), None)
+    general = candidate is None
+    machine = candidate or Machine(id=_GENERAL, site="" if at is None else at.site, equipment=load_equipment(
         DEFAULT_EQUIPMENT if named is None else Path(named)))
     equipment = machine.equipment if at is None else with_installed_treatment(store, machine, at)
     return None if general else machine.id, equipment

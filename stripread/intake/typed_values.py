@@ -61,21 +61,21 @@ def parse_typed_values(typed: TypedValues) -> dict[str, TypedValue]:
         if typed.uncertainties.get(analyte, "").strip() and not typed.values.get(analyte, "").strip():
             raise InputError("an uncertainty was entered without a value", where=ANALYTES[analyte].name,
                              found=ascii(typed.uncertainties[analyte])[:40], allowed="a value with its uncertainty")
-    found = {analyte: TypedValue(_value(analyte, text, typed.notation), _u(analyte, typed)) for analyte in TYPED
-             if (text := typed.values.get(analyte, "").strip())}
-    if not found:
+    values = {analyte: TypedValue(_value(analyte, text, typed.notation), _u(analyte, typed)) for analyte in TYPED
+              if (text := typed.values.get(analyte, "").strip())}
+    if not values:
         raise InputError("no value was entered", where="values", allowed=", ".join(ANALYTES[a].name for a in TYPED))
-    return found
+    return values
 
 
 def store_typed_values(store: Store, by: str, typed: TypedValues) -> list[LabResult]:
     """Store the values that were typed, all or none, and assess them. Raises InputError like `parse_typed_values`."""
-    found = parse_typed_values(typed)
+    values = parse_typed_values(typed)
     with store.writing(by) as transaction:
         results = [LabResult(id=new_id(), point=typed.point, taken=transaction.now, analyte=analyte, value=v.value,
                              u=v.u, unit=ANALYTES[analyte].unit, method=typed.method, laboratory="own measurement",
                              origin="typed")
-                   for analyte, v in found.items()]
+                   for analyte, v in values.items()]
         for result in results:
             transaction.put(result, "measured value typed")
     assess_results(store, by, results)

@@ -48,10 +48,10 @@ class Match:
 @cache
 def manual_pages() -> Mapping[str, ManualPage]:
     """Return all pages by topic, in alphabetical order."""
-    found = sorted((p for p in files("stripread.manual").iterdir() if p.name.endswith(".md")), key=lambda p: p.name)
+    files_ = sorted((p for p in files("stripread.manual").iterdir() if p.name.endswith(".md")), key=lambda p: p.name)
     return MappingProxyType({
         topic: ManualPage(topic, page.read_text("utf-8"))
-        for page in found for topic in (page.name.removesuffix(".md"),)})
+        for page in files_ for topic in (page.name.removesuffix(".md"),)})
 
 
 @cache

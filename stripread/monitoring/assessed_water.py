@@ -208,17 +208,17 @@ def out_since(store: Store, verdicts: Mapping[str, Verdict]) -> dict[str, date]:
     Results are readings of strips and laboratory or typed samples.
     """
     sampled = _sample_verdicts(store, verdicts)
-    found: dict[str, date] = {}
+    days: dict[str, date] = {}
     for verdict in set(verdicts.values()):
         points = [p for p, v in verdicts.items() if v == verdict and p not in sampled]
-        found |= _runs(store, points, verdict)
+        days |= _runs(store, points, verdict)
     read = _reading_verdicts(store, list(sampled))
     for point, there in sampled.items():
         rows = sorted([*there, *read.get(point, ())])
         run = list(takewhile(lambda row, wanted=verdicts[point]: row[1] == wanted, reversed(rows)))  # type: ignore[misc]
         if run:
-            found[point] = datetime.fromisoformat(run[-1][0]).date()
-    return found
+            days[point] = datetime.fromisoformat(run[-1][0]).date()
+    return days
 
 
 def _runs(store: Store, points: Sequence[str], verdict: Verdict) -> dict[str, date]:
@@ -238,13 +238,13 @@ def _runs(store: Store, points: Sequence[str], verdict: Verdict) -> dict[str, da
 def _sample_verdicts(store: Store, points: Iterable[str]) -> dict[str, list[tuple[str, Verdict]]]:
     """Return time and current verdict of every laboratory or typed sample, by point that has one."""
     s, wanted = _SAMPLES.c, set(points)
-    found: dict[str, dict[str, Verdict]] = {}
+    verdicts: dict[str, dict[str, Verdict]] = {}
     with store.viewing() as connection:
         for row in connection.execute(select(s.point, s.taken, s.verdict).where(among(s.point, wanted))
                                       .order_by(s.at, s.id)):
             if row.point in wanted:
-                found.setdefault(row.point, {})[row.taken] = row.verdict
-    return {point: list(there.items()) for point, there in found.items()}
+                verdicts.setdefault(row.point, {})[row.taken] = row.verdict
+    return {point: list(there.items()) for point, there in verdicts.items()}
 
 
 def _reading_verdicts(store: Store, points: Sequence[str]) -> dict[str, list[tuple[str, Verdict]]]:
@@ -254,11 +254,11 @@ def _reading_verdicts(store: Store, points: Sequence[str]) -> dict[str, list[tup
     c = READING_INDEX.c
     query = (select(c.point, c.sampled, c.verdict)
              .where(c.point.in_(points), c.verdict.is_not(None), *is_valid_sql(store.review)))
-    found: dict[str, list[tuple[str, Verdict]]] = {}
+    verdicts: dict[str, list[tuple[str, Verdict]]] = {}
     with store.viewing() as connection:
         for row in connection.execute(query):
-            found.setdefault(row.point, []).append((row.sampled, row.verdict))
-    return found
+            verdicts.setdefault(row.point, []).append((row.sampled, row.verdict))
+    return verdicts
 
 
 class _Assessment(msgspec.Struct):
@@ -284,14 +284,14 @@ def criteria_of(store: Store, waters: Iterable[AssessedRecord]) -> dict[str, tup
     ids: dict[type[StoredAssessment | SampleAssessment], list[str]] = {StoredAssessment: [], SampleAssessment: []}
     for water in waters:
         ids[StoredAssessment if water.reading else SampleAssessment].append(water.assessment)
-    found: dict[str, tuple[Judgement, ...]] = {}
+    judgements: dict[str, tuple[Judgement, ...]] = {}
     for kind, table in ((StoredAssessment, _ASSESSMENTS), (SampleAssessment, _SAMPLES)):
         query = (select(table.c.id, BODIES.c.body).join(BODIES, BODIES.c.sha256 == table.c.sha256)
                  .where(table.c.id.in_(ids[kind])))
         with store.viewing() as connection:
-            found |= {row.id: decode_part(kind, row.body, _Assessed).assessment.judgements
-                      for row in connection.execute(query)}
-    return found
+            judgements |= {row.id: decode_part(kind, row.body, _Assessed).assessment.judgements
+                           for row in connection.execute(query)}
+    return judgements
 
 
 def assessment_of(store: Store, water: AssessedRecord) -> Assessment:

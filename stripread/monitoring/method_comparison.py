@@ -65,8 +65,8 @@ def match_results(
     A reviewer's correction is not used: the comparison is of the method, not of the reviewer.
     """
     points = sorted({r.point for r in results})
-    read = {point: list(visits([c for c in found if c.point == point]))
-            for found in (valid_readings(store, points=points),) for point in points}
+    read = {point: list(visits([c for c in readings if c.point == point]))
+            for readings in (valid_readings(store, points=points),) for point in points}
     return [_match(store, inventory.points[r.point].site, r, _near(read[r.point], r, window))
             for r in sorted(results, key=lambda r: (r.taken, r.id))]
 
@@ -103,15 +103,15 @@ def _estimate(store: Store, visit: Sequence[ValidReading], analyte: str) -> Esti
     return next((e for e in values if e.analyte == analyte), None)
 
 
-def deduplicate(found: Sequence[MatchedPair | UnmatchedResult]) -> Iterator[MatchedPair | UnmatchedResult]:
+def deduplicate(matches: Sequence[MatchedPair | UnmatchedResult]) -> Iterator[MatchedPair | UnmatchedResult]:
     """Return the results with each reading used once: of several results it is paired with the nearest."""
     nearest: dict[tuple[str, tuple[str, ...]], MatchedPair] = {}
-    for match in found:
+    for match in matches:
         if isinstance(match, MatchedPair):
             best = nearest.get(match.value)
             if best is None or abs(match.hours) < abs(best.hours):
                 nearest[match.value] = match
-    for match in found:
+    for match in matches:
         if isinstance(match, UnmatchedResult) or nearest[match.value] is match:
             yield match
         else:
@@ -183,15 +183,15 @@ def compare_methods(store: Store, scope: Scope, analyte: str | None = None, *, d
         raise RecordsError("no laboratory results to compare with", where=store.where,
                            found=f"none of {analyte}" if analyte else "none",
                            remedy="import laboratory results for sampling points that have strip readings")
-    found = list(deduplicate(match_results(store, inventory, results, window=timedelta(days=days))))
-    return [_analyte(a, [c for c in found if c.lab.analyte == a]) for a in ANALYTES
+    matches = list(deduplicate(match_results(store, inventory, results, window=timedelta(days=days))))
+    return [_analyte(a, [c for c in matches if c.lab.analyte == a]) for a in ANALYTES
             if any(r.analyte == a for r in results)]
 
 
-def _analyte(analyte: str, found: Sequence[MatchedPair | UnmatchedResult]) -> MethodComparison:
+def _analyte(analyte: str, matches: Sequence[MatchedPair | UnmatchedResult]) -> MethodComparison:
     made = MethodComparison(analyte=analyte, unit=ANALYTES[analyte].unit,
-                  couples=tuple(c for c in found if isinstance(c, MatchedPair)),
-                  alone=tuple(c for c in found if isinstance(c, UnmatchedResult)))
+                  couples=tuple(c for c in matches if isinstance(c, MatchedPair)),
+                  alone=tuple(c for c in matches if isinstance(c, UnmatchedResult)))
     if not made.couples:
         return made
     pairs = made.pairs
@@ -200,10 +200,10 @@ def _analyte(analyte: str, found: Sequence[MatchedPair | UnmatchedResult]) -> Me
 
 
 def _limits(pairs: Sequence[Pair]) -> LimitsOfAgreement | None:
-    found = agreement(pairs)
-    if found is None or len(pairs) < LEAST_WATERS:
+    limits = agreement(pairs)
+    if limits is None or len(pairs) < LEAST_WATERS:
         return None
-    return limits_of_agreement(np.array([p.deviation / (p.known if found.relative else 1.0) for p in pairs]))
+    return limits_of_agreement(np.array([p.deviation / (p.known if limits.relative else 1.0) for p in pairs]))
 
 
 def _fit(pairs: Sequence[Pair]) -> StructuralFit | None:

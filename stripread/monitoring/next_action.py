@@ -112,9 +112,9 @@ def _changed(inventory: SiteInventory, water: AssessedWater) -> Service | None:
 
 def _why(water: AssessedWater) -> str:
     out = [d for d in water.deviations if d.verdict == "out-of-limits"]
-    found = "; ".join(dict.fromkeys(deviation_words(d) for d in out))
+    reasons = "; ".join(dict.fromkeys(deviation_words(d) for d in out))
     sentence = "" if water.diagnosis is None else water.diagnosis.sentence.rstrip(".")
-    return ". ".join(filter(None, (found, sentence)))
+    return ". ".join(filter(None, (reasons, sentence)))
 
 
 def not_measured(deviations: Sequence[Deviation]) -> str:

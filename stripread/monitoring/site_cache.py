@@ -64,11 +64,11 @@ def changed_sites(connection: Connection, after: int) -> frozenset[str] | None:
 
 def _changed(connection: Connection, after: int) -> dict[type[Record], set[str]]:
     """Return the ids of the changed records by type; one more than `_MOST` at most."""
-    c, found = AUDIT_TRAIL.c, defaultdict[type[Record], set[str]](set)
+    c, ids = AUDIT_TRAIL.c, defaultdict[type[Record], set[str]](set)
     query = select(c.kind, c.record).where(c.seq > after, c.kind != "").distinct().limit(_MOST + 1)
     for kind, record in connection.execute(query):
-        found[BY_NAME[kind].type].add(record)
-    return found
+        ids[BY_NAME[kind].type].add(record)
+    return ids
 
 
 def _referred(connection: Connection, type_: type[Record], column: str, ids: Iterable[str]) -> set[str]:
@@ -80,8 +80,8 @@ def _referred(connection: Connection, type_: type[Record], column: str, ids: Ite
     entries = connection.scalars(select(c.entry).where(c.kind == kind.name, c.record.in_(listed)))
     bodies = {from_json(entry, AuditEntry).body for entry in entries}
     texts = connection.scalars(select(BODIES.c.body).where(BODIES.c.sha256.in_(bodies)))
-    found = (getattr(decode_part(type_, text, _PARTS[column]), column) for text in texts)
-    return {id_ for id_ in found if id_ is not None}
+    references = (getattr(decode_part(type_, text, _PARTS[column]), column) for text in texts)
+    return {id_ for id_ in references if id_ is not None}
 
 
 T = TypeVar("T")
@@ -131,14 +131,14 @@ class _KnownEnds:
 
     def of(self, waters: Waters, unit: Unit) -> tuple[End, ...]:
         key = _inputs(waters, unit)
-        found = self._found.get(key)
-        if found is None:
-            found = tuple(ends_of(waters, unit))
+        ends = self._found.get(key)
+        if ends is None:
+            ends = tuple(ends_of(waters, unit))
             with self._lock:
-                self._found[key] = found
+                self._found[key] = ends
                 while len(self._found) > _MOST_UNITS:
                     del self._found[next(iter(self._found))]
-        return found
+        return ends
 
 
 def _inputs(waters: Waters, unit: Unit) -> bytes:

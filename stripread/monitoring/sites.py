@@ -66,10 +66,10 @@ class SiteInventory:
     @cached_property
     def downstream(self) -> dict[str, list[str]]:
         """Sampling points of the treated water of each unit, by unit."""
-        found: dict[str, list[str]] = defaultdict(list)
+        points: dict[str, list[str]] = defaultdict(list)
         for point, unit in self.upstream.items():
-            found[unit.id].append(point)
-        return found
+            points[unit.id].append(point)
+        return points
 
     @cached_property
     def mains(self) -> dict[str, str]:
@@ -129,7 +129,7 @@ def _within(records: Iterable[_At], sites: dict[str, Site]) -> list[_At]:
 
 
 def _by_site(records: Iterable[_At]) -> dict[str, list[_At]]:
-    found: dict[str, list[_At]] = defaultdict(list)
+    groups: dict[str, list[_At]] = defaultdict(list)
     for record in records:
-        found[record.site].append(record)
-    return found
+        groups[record.site].append(record)
+    return groups

@@ -105,8 +105,8 @@ class StatusOverview(msgspec.Struct, frozen=True, kw_only=True):
 
     def counts(self) -> dict[str, int]:
         """Return the number of sites by verdict, most severe first; "never judged": without an assessment."""
-        found = Counter[str](line.verdict or "never judged" for line in self.sites)
-        return {words: found[words] for words in (*reversed(VERDICTS), "never judged")}
+        counts = Counter[str](line.verdict or "never judged" for line in self.sites)
+        return {words: counts[words] for words in (*reversed(VERDICTS), "never judged")}
 
     @property
     def overdue(self) -> int:
@@ -140,8 +140,8 @@ def status_of(store: Store, intervals: ScheduleIntervals, site: str) -> SiteStat
     today, closed = store.clock().date(), store.get(Site, site).closed
     if closed is None or closed > today:
         return overview(store, intervals, scope=Scope(site=site)).sites[0]
-    (found,) = overview_of(load_sites(store, Scope(site=site), date.min), store, intervals).sites
-    return msgspec.structs.replace(found, due=(), next=None, overdue=0)
+    (status,) = overview_of(load_sites(store, Scope(site=site), date.min), store, intervals).sites
+    return msgspec.structs.replace(status, due=(), next=None, overdue=0)
 
 
 def overview_of(inventory: SiteInventory, store: Store, intervals: ScheduleIntervals) -> StatusOverview:
@@ -196,14 +196,14 @@ class _Statuses:
     def _decisions(self) -> dict[str, TreatmentDecision]:
         """Return the latest open decision by site."""
         sites = frozenset(self._inventory.sites)
-        found = self.waters.store.find(TreatmentDecision, **({"site": sites} if len(sites) < _MOST_NAMED else {}))
-        return {d.site: d for d in sorted(found, key=lambda d: d.at) if d.open}
+        decisions = self.waters.store.find(TreatmentDecision, **({"site": sites} if len(sites) < _MOST_NAMED else {}))
+        return {d.site: d for d in sorted(decisions, key=lambda d: d.at) if d.open}
 
     def _points(self) -> dict[str, list[SamplingPoint]]:
-        found: dict[str, list[SamplingPoint]] = defaultdict(list)
+        points: dict[str, list[SamplingPoint]] = defaultdict(list)
         for point in self._inventory.points.values():
-            found[point.site].append(point)
-        return found
+            points[point.site].append(point)
+        return points
 
     def _waters(self, points: Sequence[SamplingPoint]) -> tuple[AssessedWater | None, AssessedWater | None]:
         """Return the most severe of the waters nearest to a machine, and the latest of the mains if that is another."""

@@ -71,9 +71,9 @@ def _zone(store: Store, zone: str, mains: dict[str, str], sites: tuple[str, ...]
     for name, point in mains.items():
         visits = load_visits(store, valid_readings(store, points=[point]))
         for analyte in _ANALYTES:
-            found = levels(series(analyte, visits))
-            steps[analyte] += [(name, step) for step in found.steps]
-            present += [_level(name, analyte, segment) for segment in found.levels[-1:]]
+            segments = levels(series(analyte, visits))
+            steps[analyte] += [(name, step) for step in segments.steps]
+            present += [_level(name, analyte, segment) for segment in segments.levels[-1:]]
     changes = [change for analyte, there in steps.items() for change in _shared(analyte, there)]
     return SupplyZone(zone=zone, sites=sites, levels=tuple(present), apart=tuple(_apart(present)),
                       changes=tuple(sorted(changes, key=lambda c: c.before, reverse=True)))

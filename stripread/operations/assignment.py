@@ -40,9 +40,9 @@ def limit_changes(store: Store, access: SiteAccess, points: Collection[str], ass
                          allowed=", ".join(sorted(known)),
                          remedy="register your own set: `stripread machines import FILE.toml`")
     inventory = load_sites(store, Scope(access=access), store.clock().date())
-    found = [LimitChange(p, inventory.sites[p.site].name, p.limits_on(assigned.since))
-             for p in inventory.points.values() if p.id in points and assigned not in p.limits]
-    return sorted(found, key=lambda c: (c.site_name.casefold(), c.point.name))
+    changes = [LimitChange(p, inventory.sites[p.site].name, p.limits_on(assigned.since))
+               for p in inventory.points.values() if p.id in points and assigned not in p.limits]
+    return sorted(changes, key=lambda c: (c.site_name.casefold(), c.point.name))
 
 
 def assign_limits(store: Store, by: str, changes: Sequence[LimitChange], assigned: LimitAssignment
@@ -72,14 +72,14 @@ def unit_changes(store: Store, access: SiteAccess, points: Collection[str], unit
     """
     _data_sheet(store, unit)
     inventory = load_sites(store, Scope(access=access), store.clock().date())
-    found = [UnitChange(p, inventory.sites[p.site].name, inventory.upstream.get(p.id))
-             for p in inventory.points.values() if p.id in points]
-    mains = [c for c in found if c.point.place == "mains"]
+    changes = [UnitChange(p, inventory.sites[p.site].name, inventory.upstream.get(p.id))
+               for p in inventory.points.values() if p.id in points]
+    mains = [c for c in changes if c.point.place == "mains"]
     if mains:
         raise InputError("a sampling point of the mains cannot have a unit",
                          where=f"{mains[0].site_name}, {mains[0].point.name}",
                          allowed="points after treatment or at the machine")
-    return sorted((c for c in found if c.was is None or c.was.catalogue != unit),
+    return sorted((c for c in changes if c.was is None or c.was.catalogue != unit),
                   key=lambda c: (c.site_name.casefold(), c.point.name))
 
 
@@ -114,8 +114,8 @@ def _id(inventory: SiteInventory, site: str, unit: str) -> str:
 
 
 def _data_sheet(store: Store, unit: str) -> TreatmentUnit:
-    found = catalogue(own_terms(store))
-    if unit not in found:
+    units = catalogue(own_terms(store))
+    if unit not in units:
         raise InputError("no such unit in the catalogue", where="unit", found=repr(unit[:60]),
-                         allowed=", ".join(sorted(found)))
-    return found[unit]
+                         allowed=", ".join(sorted(units)))
+    return units[unit]

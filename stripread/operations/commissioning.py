@@ -64,16 +64,16 @@ def check_unit(store: Store, site: str, unit: str | None = None) -> UnitCheck:
     if not waters:
         raise RecordsError("there is no assessed treated water", where=f"site {site}", found=unit or "no result",
                            remedy="test tap and treated water on the same day")
-    point, water = min(waters, key=lambda found: (NEAREST.index(found[0].place), -found[1].sampled.timestamp()))
+    point, water = min(waters, key=lambda of: (NEAREST.index(of[0].place), -of[1].sampled.timestamp()))
     return check_reading(store, water.reading) if water.reading else _check_sample(store, point, water.assessment)
 
 
 def _check_sample(store: Store, point: SamplingPoint, assessment: str) -> UnitCheck:
     """As `check_reading`, for laboratory or typed results."""
-    found = store.get(SampleAssessment, assessment)
-    used = set(found.results)
+    stored = store.get(SampleAssessment, assessment)
+    used = set(stored.results)
     sample = next(s.sample for s in laboratory_samples(store, [point.id]) if not used.isdisjoint(s.results))
-    return _check(store, point, sample, (found.taken, found.assessment), pairing_at(store, point, found.taken, None))
+    return _check(store, point, sample, (stored.taken, stored.assessment), pairing_at(store, point, stored.taken, None))
 
 
 def check_reading(store: Store, reading: str) -> UnitCheck:
@@ -133,14 +133,14 @@ class CommissioningProgress:
     @property
     def tap(self) -> ValidReading | None:
         """The reading of the feed water that belongs to this commissioning."""
-        found = self.last_tap
-        return found if found and self.turned and found.at > self.turned.at - _LASTS else None
+        tap = self.last_tap
+        return tap if tap and self.turned and tap.at > self.turned.at - _LASTS else None
 
     @property
     def outlet(self) -> ValidReading | None:
         """The reading of the treated water that belongs to this commissioning."""
-        found = self.last_outlet
-        return found if found and self.turned and found.at > self.turned.at else None
+        outlet = self.last_outlet
+        return outlet if outlet and self.turned and outlet.at > self.turned.at else None
 
     @property
     def too_old(self) -> ValidReading | None:

@@ -147,21 +147,22 @@ class Decisions:
         of a sample) of the site after the installation that is not out of limits. Ordered units that arrive are taken
         from stock when they are installed.
         """
-        found = self.store.get(TreatmentDecision, id_)
-        if state not in FOLLOWING[found.state]:
-            raise RecordsError(f"a decision that is {found.state} cannot become {state}", where=f"decision {id_}",
-                               found=state, allowed=", ".join(FOLLOWING[found.state]))
-        if state == "chosen" and not found.follows and not why.strip():
+        decision = self.store.get(TreatmentDecision, id_)
+        if state not in FOLLOWING[decision.state]:
+            raise RecordsError(f"a decision that is {decision.state} cannot become {state}", where=f"decision {id_}",
+                               found=state, allowed=", ".join(FOLLOWING[decision.state]))
+        if state == "chosen" and not decision.follows and not why.strip():
             raise RecordsError("a choice that differs from the recommendation needs a reason", where=f"decision {id_}",
-                               found=found.what, allowed=found.recommended or "a reason", remedy="state it with --why")
+                               found=decision.what, allowed=decision.recommended or "a reason",
+                               remedy="state it with --why")
         if state == "verified":
-            self._check_verification(found, result)
+            self._check_verification(decision, result)
         sampled = bool(result) and bool(self.store.find(SampleAssessment, id=result))
         step = DecisionStep(state=state, at=self.store.clock(), account=self.account, why=why,
                             reading=None if sampled else result, sample=result if sampled else None)
-        if state == "installed" and found.catalogue is not None:
-            self._take(found.catalogue, found.quantity)
-        return self._stored(msgspec.structs.replace(found, steps=(*found.steps, step)))
+        if state == "installed" and decision.catalogue is not None:
+            self._take(decision.catalogue, decision.quantity)
+        return self._stored(msgspec.structs.replace(decision, steps=(*decision.steps, step)))
 
     def count(self, catalogue_id: str, count: int) -> UnitStock:
         """Store the number of units in stock. Raises RecordsError for a unit that the catalogue does not have."""
@@ -180,16 +181,16 @@ class Decisions:
                                allowed=", ".join(known),
                                remedy="add it to your catalogue with `stripread machines import`")
 
-    def _check_verification(self, found: TreatmentDecision, result: str | None) -> None:
-        where = f"decision {found.id}"
+    def _check_verification(self, decision: TreatmentDecision, result: str | None) -> None:
+        where = f"decision {decision.id}"
         if result is None:
             raise RecordsError("a verification needs a reading, or a laboratory or typed result", where=where,
                                remedy="name the reading after the installation with --reading, or the sampling point "
                                       "of the results with --point")
         point, sampled, verdict = self._result(result)
-        installed = max(s.at for s in found.steps if s.state == "installed")
-        if point is None or self.store.get(SamplingPoint, point).site != found.site:
-            raise RecordsError("the reading is of another site", where=where, found=result, allowed=found.site)
+        installed = max(s.at for s in decision.steps if s.state == "installed")
+        if point is None or self.store.get(SamplingPoint, point).site != decision.site:
+            raise RecordsError("the reading is of another site", where=where, found=result, allowed=decision.site)
         if sampled < installed:
             raise RecordsError("the reading is dated before the installation", where=where,
                                found=f"{sampled:%Y-%m-%d}", allowed=f"{installed:%Y-%m-%d} or later")
@@ -214,17 +215,17 @@ class Decisions:
 
 def decisions(store: Store, site: str | None = None, *, settled: bool = True) -> list[TreatmentDecision]:
     """Return decisions, latest first; ``settled``: those included in which nothing remains to be done."""
-    found = store.find(TreatmentDecision) if site is None else store.find(TreatmentDecision, site=site)
-    return sorted((d for d in found if settled or d.open), key=lambda d: d.at, reverse=True)
+    all_ = store.find(TreatmentDecision) if site is None else store.find(TreatmentDecision, site=site)
+    return sorted((d for d in all_ if settled or d.open), key=lambda d: d.at, reverse=True)
 
 
 def latest_sample(store: Store, point: str) -> SampleAssessment:
     """Return the current assessment of the latest laboratory or typed sample of a point, or raise RecordsError."""
-    found = latest_samples(store, [point])
-    if not found:
+    samples = latest_samples(store, [point])
+    if not samples:
         raise RecordsError("there is no assessed laboratory or typed result", where=f"sampling point {point}",
                            remedy="import it with `stripread sites import`, or type it on the page of the site")
-    return found[0]
+    return samples[0]
 
 
 def latest_samples(store: Store, points: Iterable[str]) -> list[SampleAssessment]:

@@ -50,17 +50,17 @@ class CardShape(msgspec.Struct, frozen=True, kw_only=True):
 
     def faults(self) -> list[str]:
         """What is wrong with the shape, in words; nothing for a good card."""
-        found = []
+        faults = []
         if self.out_of_place_mm > OUT_OF_PLACE_MM:
-            found.append(f"its print deviates by up to {self.out_of_place_mm:.1f} mm from the layout: it is bent, "
-                         "or of another layout")
+            faults.append(f"its print deviates by up to {self.out_of_place_mm:.1f} mm from the layout: it is bent, "
+                          "or of another layout")
         low, high = self.stretch
         if not self.stretch_undetermined and not low - STRETCHED <= 1 <= high + STRETCHED:
-            found.append(f"it is printed {100 * abs((low + high) / 2 - 1):.0f} % too {'wide' if low > 1 else 'narrow'} "
-                         "for its height")
+            faults.append(f"it is printed {100 * abs((low + high) / 2 - 1):.0f} % too "
+                          f"{'wide' if low > 1 else 'narrow'} for its height")
         if any(self.lost_cells):
-            found.append(f"its markers are damaged in {sum(self.lost_cells)} cells")
-        return found
+            faults.append(f"its markers are damaged in {sum(self.lost_cells)} cells")
+        return faults
 
     @property
     def stretch_undetermined(self) -> bool:

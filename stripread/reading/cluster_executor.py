@@ -54,9 +54,9 @@ def versions() -> dict[str, str]:
     """Return the versions that must agree between client and workers."""
     from importlib.metadata import version
 
-    found = {"stripread": SOFTWARE.removeprefix("stripread "), "dask": version("dask"), "scipy": version("scipy"),
-             **libraries()}
-    return {name: number for name, number in found.items() if name not in _MAY_DIFFER}
+    versions_ = {"stripread": SOFTWARE.removeprefix("stripread "), "dask": version("dask"), "scipy": version("scipy"),
+                 **libraries()}
+    return {name: number for name, number in versions_.items() if name not in _MAY_DIFFER}
 
 
 def do_jobs(work: Callable[[Any, Any], Any], given: Hidden[Any], jobs: Hidden[Sequence[Any]],

@@ -101,15 +101,15 @@ def locate(pixels: Pixels, card: CardLayout, runs: Iterable[int]) -> CardLocatio
     A marker that is seen twice, or markers of two print runs, belong to two cards: which of them is meant is unknown.
     """
     grey = grey_of(pixels)
-    found, twice = _search(grey, runs)
-    if len(found) < 3:
-        found, twice = max((found, twice), _search(grey, RUNS), key=lambda search: len(search[0]))
-    if not found:
+    markers, twice = _search(grey, runs)
+    if len(markers) < 3:
+        markers, twice = max((markers, twice), _search(grey, RUNS), key=lambda search: len(search[0]))
+    if not markers:
         mirrored, _ = _search(np.ascontiguousarray(grey[:, ::-1]), list(runs) or RUNS, passes=_PASSES[:2])
         return LocationFailure(FailureReason.MIRRORED if mirrored else FailureReason.NO_MARKER)
-    run = _majority([code // 4 for code in found])
-    own_markers = {code % 4: corners for code, corners in found.items() if code // 4 == run}
-    if twice or len(found) - len(own_markers) > 1:
+    run = _majority([code // 4 for code in markers])
+    own_markers = {code % 4: corners for code, corners in markers.items() if code // 4 == run}
+    if twice or len(markers) - len(own_markers) > 1:
         return LocationFailure(FailureReason.SEVERAL, tuple(sorted(own_markers)))
     if len(own_markers) < 3:
         return LocationFailure(FailureReason.TOO_FEW_MARKERS, tuple(sorted(own_markers)))
@@ -139,20 +139,20 @@ def _detector(codes: Sequence[int], windows: tuple[int, int, int], constant: flo
 def _search(grey: Grey, runs: Iterable[int], passes: Sequence[Pass] = _PASSES) -> tuple[dict[int, Array], bool]:
     """Corners (4, 2) of each code found, by code, and whether one was seen twice; passes go on until four are seen."""
     codes = [4 * run + corner for run in runs for corner in range(4)]
-    found: dict[int, Array] = {}
+    markers: dict[int, Array] = {}
     twice = False
     if not codes:
-        return found, twice
+        return markers, twice
     for shrink, windows, constant in passes:
         small = grey if shrink == 1 else cv2.resize(grey, None, None, 1 / shrink, 1 / shrink, cv2.INTER_AREA)
         corners, ids, _ = _detector(codes, windows, constant).detectMarkers(small)
         # The stubs do not know that ids is None when nothing is seen.
         for quad, index in zip(corners, np.ravel(ids).tolist() if len(corners) else [], strict=True):
             corners_px = (np.asarray(quad[0], dtype=np.float64) + 0.5) * shrink - 0.5
-            twice |= _apart(corners_px, found.setdefault(codes[int(index)], corners_px))
-        if len(found) >= 4:
+            twice |= _apart(corners_px, markers.setdefault(codes[int(index)], corners_px))
+        if len(markers) >= 4:
             break
-    return found, twice
+    return markers, twice
 
 
 def _apart(quad: Array, other: Array) -> bool:

@@ -34,11 +34,11 @@ _BEYOND, _LEAST_SPAN = 0.1, 0.05
 def corners_from_text(text: str) -> Quad:
     """Four points ``x,y x,y x,y x,y``. Raises InputError."""
     points = [_POINT.fullmatch(word) for word in text.split()]
-    found = [m for m in points if m]
-    if len(points) != 4 or len(found) != 4:
+    matches = [m for m in points if m]
+    if len(points) != 4 or len(matches) != 4:
         raise InputError("these are not four corners", where="--corners", found=text,
                          allowed="x,y x,y x,y x,y in pixels of the upright photograph, from top left clockwise")
-    corners = np.array([[float(m[1]), float(m[2])] for m in found])
+    corners = np.array([[float(m[1]), float(m[2])] for m in matches])
     side = np.roll(corners, -1, axis=0) - corners
     after = np.roll(side, -1, axis=0)
     if (side[:, 0] * after[:, 1] <= side[:, 1] * after[:, 0]).any():

@@ -140,9 +140,9 @@ def _beside(through: PhotometricModel, strip: FoundStrip, kind: StripType, bed: 
         return [PadSurroundings()] * len(kind.pads)
     counts = np.array([s.mean for s in on_strip(through.view, strip, seen, (1.5, 0.4))])
     ratios = through.light.signal(counts, np.array([strip.place(*place) for place in seen]))[0] / bare
-    found = {place: PadSurroundings(float(ratio.mean()), float(np.ptp(ratio / ratio.mean())))
-             for place, ratio in zip(seen, ratios, strict=True)}
-    return [max((found[place] for place in both if place in found), key=lambda b: abs(b.level - 1) + b.foreign,
+    surroundings = {place: PadSurroundings(float(ratio.mean()), float(np.ptp(ratio / ratio.mean())))
+                    for place, ratio in zip(seen, ratios, strict=True)}
+    return [max((surroundings[p] for p in both if p in surroundings), key=lambda b: abs(b.level - 1) + b.foreign,
                 default=PadSurroundings()) for both in sides]
 
 

@@ -177,12 +177,13 @@ def joint_correlations(readings: Sequence[Reading], joint: Sequence[Measurement]
     """Correlations of ``joint`` values; ``common``: share of the mismatch that different photographs have in common."""
     u = {p.analyte: _u(p) for p in joint if p.status == "measured" and _u(p) > 0}
     single = [{p.analyte: _u(p) for p in r.pads} for r in readings]
-    found: dict[tuple[str, str], list[tuple[float, float]]] = {}
+    correlations: dict[tuple[str, str], list[tuple[float, float]]] = {}
     for reading, of in zip(readings, single, strict=True):
         for c in reading.correlations:
             scale = of.get(c.analytes[0], 0.0) * of.get(c.analytes[1], 0.0)
-            found.setdefault(c.analytes, []).append(((c.r - c.shared) * scale, c.shared * scale))
-    return tuple(_joint(pair, np.array(parts), u, common) for pair, parts in found.items() if u.keys() >= set(pair))
+            correlations.setdefault(c.analytes, []).append(((c.r - c.shared) * scale, c.shared * scale))
+    return tuple(_joint(pair, np.array(parts), u, common) for pair, parts in correlations.items()
+                 if u.keys() >= set(pair))
 
 
 def _joint(pair: tuple[str, str], parts: Array, u: Mapping[str, float], common: float) -> Correlation:

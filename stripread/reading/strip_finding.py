@@ -199,28 +199,28 @@ def _alike(plastic: NDArray[np.bool_], coloured: NDArray[np.bool_], bare: NDArra
     return np.asarray(on_bare + on_pads - (plastic.sum() - inside))
 
 
-def _at(ratio: Map, found: FoundStrip, card: CardLayout, along_mm: float, half: tuple[float, float]) -> Array:
+def _at(ratio: Map, position: FoundStrip, card: CardLayout, along_mm: float, half: tuple[float, float]) -> Array:
     """Median signal (3,) of a small rectangle on the strip."""
     a, b = np.linspace(-half[0], half[0], 7), np.linspace(-half[1], half[1], 7)
-    across = np.array([-found.along[1], found.along[0]])
-    corner = found.place(along_mm) - (card.bed.x, card.bed.y)
-    grid = corner + a[:, None, None] * found.along + b[None, :, None] * across
+    across = np.array([-position.along[1], position.along[0]])
+    corner = position.place(along_mm) - (card.bed.x, card.bed.y)
+    grid = corner + a[:, None, None] * position.along + b[None, :, None] * across
     pixel = (grid * SEARCH_PER_MM - 0.5).astype(np.float32)
     sampled = cv2.remap(ratio, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR,
                         borderMode=cv2.BORDER_REPLICATE)
     return np.asarray(np.median(sampled.reshape(-1, 3), axis=0), dtype=np.float64)
 
 
-def _plastic(ratio: Map, found: FoundStrip, card: CardLayout, strip: StripType) -> Array:
+def _plastic(ratio: Map, position: FoundStrip, card: CardLayout, strip: StripType) -> Array:
     half = (strip.blank.size[0] * 0.3, strip.blank.size[1] * 0.3)
-    return _at(ratio, found, card, strip.blank.centre, half)
+    return _at(ratio, position, card, strip.blank.centre, half)
 
 
-def _pad_colour(ratio: Map, found: FoundStrip, card: CardLayout, strip: StripType) -> float:
+def _pad_colour(ratio: Map, position: FoundStrip, card: CardLayout, strip: StripType) -> float:
     """How far the pads' places differ from the bare plastic, median over the pads."""
-    plastic = np.maximum(_plastic(ratio, found, card, strip), 0.1)
+    plastic = np.maximum(_plastic(ratio, position, card, strip), 0.1)
     half = (strip.pad_size[0] * 0.25, strip.pad_size[1] * 0.25)
-    off = [np.abs(_at(ratio, found, card, pad.centre, half) / plastic - 1).max() for pad in strip.pads]
+    off = [np.abs(_at(ratio, position, card, pad.centre, half) / plastic - 1).max() for pad in strip.pads]
     return float(np.median(off))
 
 
@@ -231,26 +231,26 @@ _WIDER: Final = ((1.2, 9.0), (1.5, 3.0))
 _BEYOND_MM, _MUCH_MM = 0.8, 1.0
 
 
-def is_clear(ratio: Map, card: CardLayout, strip: StripType, found: FoundStrip | None) -> bool:
+def is_clear(ratio: Map, card: CardLayout, strip: StripType, position: FoundStrip | None) -> bool:
     """Return whether nothing white but one strip lies on the bed; ``ratio`` as for `find_strip`.
 
     Where a person placed the strip, that person decided what is measured.
     """
-    if found is not None and found.by_hand:
+    if position is not None and position.by_hand:
         return True
     rim = round(RIM_MM * SEARCH_PER_MM)
     white = _white(ratio[rim:-rim, rim:-rim])
     wide = white.sum(axis=0) / SEARCH_PER_MM / strip.width
     if any((wide > factor).sum() / SEARCH_PER_MM > length for factor, length in _WIDER):
         return False
-    return found is None or _plastic_beyond(ratio, card, strip, found) <= _MUCH_MM
+    return position is None or _plastic_beyond(ratio, card, strip, position) <= _MUCH_MM
 
 
-def _plastic_beyond(ratio: Map, card: CardLayout, strip: StripType, found: FoundStrip) -> float:
+def _plastic_beyond(ratio: Map, card: CardLayout, strip: StripType, position: FoundStrip) -> float:
     """Return the millimetres of plastic on the strip's axis beyond its ends."""
     distance = np.arange(-card.bed.w, card.bed.w + strip.length, 1 / SEARCH_PER_MM)
     distance = distance[(distance < -_BEYOND_MM) | (distance > strip.length + _BEYOND_MM)]
-    points = found.tip + distance[:, None] * found.along - (card.bed.x, card.bed.y)
+    points = position.tip + distance[:, None] * position.along - (card.bed.x, card.bed.y)
     inside = ((points > RIM_MM) & (points < np.array([card.bed.w, card.bed.h]) - RIM_MM)).all(axis=1)
     pixel = (points[inside] * SEARCH_PER_MM - 0.5).astype(np.float32)[None]
     if not pixel.size:

@@ -74,8 +74,8 @@ def recovery_text(c: Check) -> str:
 
 def read_text(c: Check) -> tuple[str, str]:
     """Return the measured value, rounded to its 95 % interval, and the interval."""
-    found = written(c.pair.read, c.pair.read.unit)
-    return found.value, found.interval
+    text = written(c.pair.read, c.pair.read.unit)
+    return text.value, text.interval
 
 
 def _check_line(c: Check) -> str:
@@ -86,20 +86,20 @@ def _check_line(c: Check) -> str:
 
 def agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
     """Yield the number of waters, bias, limits of agreement, the intrinsic uncertainty, and a calibrated value."""
-    found, unit = agreement(pairs), ANALYTES[analyte].unit
-    if found is None:
+    result, unit = agreement(pairs), ANALYTES[analyte].unit
+    if result is None:
         yield f"{analyte}: {many(len(pairs), 'water')}; bias and agreement need at least {LEAST_WATERS}"
         return
 
     def signed(value: float) -> str:
-        return f"{100 * value:+.1f} %" if found.relative else f"{value:+.3g} {unit}"
+        return f"{100 * value:+.1f} %" if result.relative else f"{value:+.3g} {unit}"
 
-    yield f"{analyte}: {found.n} waters"
-    yield f"  bias {signed(found.bias)} (95 %: {signed(found.interval[0])} to {signed(found.interval[1])})"
-    low, high = map(signed, found.limits)
+    yield f"{analyte}: {result.n} waters"
+    yield f"  bias {signed(result.bias)} (95 %: {signed(result.interval[0])} to {signed(result.interval[1])})"
+    low, high = map(signed, result.limits)
     yield f"  single readings differ from the reference by {low} to {high} (95 %)"
-    yield (f"  intrinsic standard uncertainty of the strip: {signed(found.intrinsic).lstrip('+')}, "
-           f"at most {signed(found.intrinsic_below).lstrip('+')} (95 %); state it as intrinsic_u in the strip type")
+    yield (f"  intrinsic standard uncertainty of the strip: {signed(result.intrinsic).lstrip('+')}, "
+           f"at most {signed(result.intrinsic_below).lstrip('+')} (95 %); state it as intrinsic_u in the strip type")
     if analyte in RESOLUTION_AT:
         yield f"  a reading of {RESOLUTION_AT[analyte]:g} {unit} {_corresponds_to(pairs, RESOLUTION_AT[analyte])}"
 
@@ -107,12 +107,13 @@ def agreement_lines(analyte: str, pairs: Sequence[Pair]) -> Iterator[str]:
 def _corresponds_to(pairs: Sequence[Pair], reading: float) -> str:
     if not within(pairs, reading):
         return "is outside the range measured on these waters; no reference value can be given"
-    found = reference_for(pairs, reading)
-    if found is None or found.interval is None:
+    reference = reference_for(pairs, reading)
+    if reference is None or reference.interval is None:
         return "has no reference value: too few waters"
     # The line may be negative, a concentration not.
-    low, high = (max(0.0, end) for end in found.interval)
-    return f"corresponds to {significant(found.x)} ({significant(low)} to {significant(high)}, 95 %) by the reference"
+    low, high = (max(0.0, end) for end in reference.interval)
+    return (f"corresponds to {significant(reference.x)} ({significant(low)} to {significant(high)}, 95 %) "
+            "by the reference")
 
 
 #: Significant digits of an uncertainty that is compared with another.
@@ -162,13 +163,13 @@ def _stages(merit: Merit) -> str:
 
 
 def _tests(merit: Merit) -> str:
-    found = []
+    tests = []
     if merit.lack_of_fit is not None:
         f = merit.lack_of_fit
-        found.append(f"lack of fit F({f.dof1}, {f.dof2}) = {f.statistic:.2f}, p = {f.p:.2g}")
+        tests.append(f"lack of fit F({f.dof1}, {f.dof2}) = {f.statistic:.2f}, p = {f.p:.2g}")
     if merit.bend is not None:
-        found.append(f"residual curvature (Mandel) p = {merit.bend.p:.2g}")
-    return "; ".join(found) or "too few levels or replicates for a test"
+        tests.append(f"residual curvature (Mandel) p = {merit.bend.p:.2g}")
+    return "; ".join(tests) or "too few levels or replicates for a test"
 
 
 def _left_out(merit: Merit) -> str:

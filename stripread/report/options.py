@@ -73,15 +73,15 @@ class _Axes:
 
 def saturation_plot(assessment: Assessment, notation: Notation = PLAIN) -> SaturationPlot:
     """Return the plot of heating in a closed and an open system, with the machine's boilers marked."""
-    found = assessment.saturation
-    t = found.temperatures_c
-    values = [v for i in (*found.closed, *found.open_to_air) for v in (i.low, i.high)]
+    saturation = assessment.saturation
+    t = saturation.temperatures_c
+    values = [v for i in (*saturation.closed, *saturation.open_to_air) for v in (i.low, i.high)]
     axes = _Axes(x=(t[0], t[-1]), y=(min(-0.5, floor(2 * min(values)) / 2), max(0.5, ceil(2 * max(values)) / 2)))
     halves = range(round(2 * axes.y[0]), round(2 * axes.y[1]) + 1)
     left, top, right, bottom = FIELD
     return SaturationPlot(
-        series=(_series("heated in a closed system", found.closed, axes=axes, t=t),
-                _series("exposed to air before heating", found.open_to_air, axes=axes, t=t, dashed=True)),
+        series=(_series("heated in a closed system", saturation.closed, axes=axes, t=t),
+                _series("exposed to air before heating", saturation.open_to_air, axes=axes, t=t, dashed=True)),
         x_ticks=tuple((axes.across(x), f"{x:g}") for x in (20.0, 40.0, 60.0, 80.0, 100.0, 120.0) if t[0] <= x <= t[-1]),
         y_ticks=tuple((axes.up(h / 2), notation.mark(f"{h / 2:g}")) for h in halves),
         boilers=tuple((axes.across(b.temperature_c), b.boiler) for b in assessment.boilers),

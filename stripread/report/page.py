@@ -58,9 +58,9 @@ class FlagOccurrence:
 
 def noticed(reading: Reading | CombinedReading) -> tuple[FlagOccurrence, ...]:
     """Return each flag of a reading and its pads once, in the registry's order."""
-    found = {*reading.flags, *(flag for pad in reading.pads for flag in pad.flags)}
+    flags = {*reading.flags, *(flag for pad in reading.pads for flag in pad.flags)}
     return tuple(FlagOccurrence(FLAGS[flag], tuple(cells(pad).name for pad in reading.pads if flag in pad.flags))
-                 for flag in in_order(found))
+                 for flag in in_order(flags))
 
 
 @dataclass(frozen=True, slots=True)

@@ -39,8 +39,8 @@ def cells(pad: Measurement, notation: Notation = PLAIN) -> ValueCells:
     name, estimate = ANALYTES[pad.analyte].name, pad.estimate()
     if estimate is None:
         return ValueCells(name, NO_VALUE, "", notation.unit_for(pad.unit))
-    found = written(estimate, pad.unit, status=pad.status, notation=notation)
-    return ValueCells(name, found.value, found.interval, found.unit, found.beyond)
+    text = written(estimate, pad.unit, status=pad.status, notation=notation)
+    return ValueCells(name, text.value, text.interval, text.unit, text.beyond)
 
 
 def bound(value: float, unit: str, notation: Notation = PLAIN, *, digits: int = 6) -> str:

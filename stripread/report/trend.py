@@ -49,39 +49,39 @@ def day(moment: date | datetime) -> str:
     return f"{moment:%Y-%m-%d}"
 
 
-def sentences(found: AnalyteTrend) -> Iterator[str]:
+def sentences(trend: AnalyteTrend) -> Iterator[str]:
     """Return the sentences for one analyte: number of readings, level or drift, and restrictions."""
-    yield _readings(found)
-    if found.levels is not None:
-        if len(found.seen) >= 2 * LEAST_SIDE:
-            yield from _levels(found.levels, found.unit)
-    elif found.drift is not None:
-        yield from _drift(found.drift, found.analyte, found.seen[-1].at.date())
+    yield _readings(trend)
+    if trend.levels is not None:
+        if len(trend.seen) >= 2 * LEAST_SIDE:
+            yield from _levels(trend.levels, trend.unit)
+    elif trend.drift is not None:
+        yield from _drift(trend.drift, trend.analyte, trend.seen[-1].at.date())
     else:
         yield (
             "No installation or cartridge change is recorded for a treatment upstream of this point, so drift cannot "
             "be evaluated. Record it with `stripread maintenance record`."
         )
-    if found.scatter >= _SCATTER_REPORTED:
-        yield (f"Successive values scatter {found.scatter:.1f} times as much as their uncertainty explains: the water "
+    if trend.scatter >= _SCATTER_REPORTED:
+        yield (f"Successive values scatter {trend.scatter:.1f} times as much as their uncertainty explains: the water "
                "varies, or technique and lighting vary. The intervals given here include this scatter.")
-    yield from _restrictions(found)
+    yield from _restrictions(trend)
 
 
-def _readings(found: AnalyteTrend) -> str:
-    first, last, n = found.seen[0], found.seen[-1], len(found.seen)
-    value = format_value(last.value, low=last.low, high=last.high, unit=found.unit, status=last.status)
+def _readings(trend: AnalyteTrend) -> str:
+    first, last, n = trend.seen[0], trend.seen[-1], len(trend.seen)
+    value = format_value(last.value, low=last.low, high=last.high, unit=trend.unit, status=last.status)
     if n == 1:
         return f"Measured once, on {day(last.at)}: {value}."
     return f"Measured at {n} visits from {day(first.at)} to {day(last.at)}; last value {value}."
 
 
-def _levels(found: Segments, unit: str) -> Iterator[str]:
-    for step in found.steps:
+def _levels(segments: Segments, unit: str) -> Iterator[str]:
+    for step in segments.steps:
         yield _step(step, unit)
-    if not found.steps:
+    if not segments.steps:
         yield f"No significant step (false alarm probability {100 * FALSE_ALARM:.0f} %)."
-    last = found.levels[-1]
+    last = segments.levels[-1]
     level = format_value(last.value, low=last.low, high=last.high, unit=unit)
     yield f"Level since {day(last.since)}: {level}."
 
@@ -95,25 +95,25 @@ def _step(step: LevelStep, unit: str) -> str:
     return f"{when} the level {'rose' if step.size > 0 else 'fell'} by {amount}."
 
 
-def _drift(found: Drift, analyte: str, last: date) -> Iterator[str]:
-    since = f"Since the renewal on {day(found.since)}"
-    if found.alarm is None or found.onset is None:
-        yield f"{since}: {'no drift detected' if found.enough else 'too few readings to detect drift'}."
+def _drift(drift: Drift, analyte: str, last: date) -> Iterator[str]:
+    since = f"Since the renewal on {day(drift.since)}"
+    if drift.alarm is None or drift.onset is None:
+        yield f"{since}: {'no drift detected' if drift.enough else 'too few readings to detect drift'}."
     else:
-        yield (f"{since}: {found.direction} from about {day(found.onset)} on, detected on {day(found.alarm)} (one "
+        yield (f"{since}: {drift.direction} from about {day(drift.onset)} on, detected on {day(drift.alarm)} (one "
                f"false alarm in {READINGS_TO_FALSE_ALARM} readings of unchanged water).")
-    if found.slope is not None and _agrees(found.slope, found):
-        yield _moving(found.slope, ANALYTES[analyte].unit)
-    if found.exhaustion is not None:
-        yield _exhaustion(found.exhaustion, ANALYTES[analyte].name, last)
-    elif found.why:
-        yield f"Exhaustion cannot be predicted yet: {found.why}."
+    if drift.slope is not None and _agrees(drift.slope, drift):
+        yield _moving(drift.slope, ANALYTES[analyte].unit)
+    if drift.exhaustion is not None:
+        yield _exhaustion(drift.exhaustion, ANALYTES[analyte].name, last)
+    elif drift.why:
+        yield f"Exhaustion cannot be predicted yet: {drift.why}."
 
 
-def _agrees(s: Slope, found: Drift) -> bool:
+def _agrees(s: Slope, drift: Drift) -> bool:
     """Return whether the interval of the slope has the sign of the drift; only then is a rate reported."""
     rises, falls = s.low > 0, s.high < 0
-    return {"rising": rises, "falling": falls, None: rises or falls}[found.direction]
+    return {"rising": rises, "falling": falls, None: rises or falls}[drift.direction]
 
 
 def _moving(s: Slope, unit: str) -> str:
@@ -138,15 +138,15 @@ def _exhaustion(e: Exhaustion, name: str, last: date) -> str:
             "removes when new.")
 
 
-def _restrictions(found: AnalyteTrend) -> Iterator[str]:
+def _restrictions(trend: AnalyteTrend) -> Iterator[str]:
     for status, how in (
         ("below", "below range: evaluated as the middle between zero and the lower end of the range"),
         ("above", "above range: evaluated as the upper end of the range; the true value may be higher"),
     ):
-        n = sum(s.status == status for s in found.seen)
+        n = sum(s.status == status for s in trend.seen)
         if n:
             yield f"{n} {'values' if n > 1 else 'value'} {how}."
-    corrected = sum(s.corrected for s in found.seen)
+    corrected = sum(s.corrected for s in trend.seen)
     if corrected:
         yield f"{corrected} {'values were' if corrected > 1 else 'value was'} entered by a reviewer."
 
@@ -163,23 +163,23 @@ _MONTHS, _MOST_TICKS = (1, 2, 3, 6, 12, 24, 60), 9
 
 def write_trend_plot(path: Path, trend: Trend) -> None:
     """Write an SVG with a plot for each analyte. Raises FileError where it cannot be written."""
-    plots = [trend_plot(trend, found) for found in trend.analytes]
+    plots = [trend_plot(trend, one) for one in trend.analytes]
     write_page(path, "trend.svg", context={
         "plots": plots, "headline": headline(trend), "width": _SIZE[0], "top": _TOP, "step": _SIZE[1],
         "height": _TOP + _SIZE[1] * len(plots)})
 
 
-def trend_plot(trend: Trend, found: AnalyteTrend) -> Plot:
+def trend_plot(trend: Trend, one: AnalyteTrend) -> Plot:
     """Return the plot of one analyte, with its description."""
-    start, end = _span(found)
-    frame = Frame(x=(0.0, max(_LEAST_DAYS, _days(start, end))), y=_heights(found), size=_SIZE, room=_ROOM)
+    start, end = _span(one)
+    frame = Frame(x=(0.0, max(_LEAST_DAYS, _days(start, end))), y=_heights(one), size=_SIZE, room=_ROOM)
     seen = [m for m in _marks(trend) if start <= m.at <= end]
     return Plot(
-        title=ANALYTES[found.analyte].name, description=" ".join(sentences(found)).removesuffix("."), frame=frame,
+        title=ANALYTES[one.analyte].name, description=" ".join(sentences(one)).removesuffix("."), frame=frame,
         x_ticks=_months(start, frame.x[1]), y_ticks=even_ticks(frame.y), x_title="first day of the month",
-        y_title=found.unit if found.unit == "pH" else f"{ANALYTES[found.analyte].name} [{found.unit}]",
-        areas=tuple(_areas(found, frame, start)), dots=tuple(_dot(s, frame, start) for s in found.seen),
-        lines=(*_mark_lines(seen, frame, start), *_curves(found, frame, start), *_intervals(found, frame, start)),
+        y_title=one.unit if one.unit == "pH" else f"{ANALYTES[one.analyte].name} [{one.unit}]",
+        areas=tuple(_areas(one, frame, start)), dots=tuple(_dot(s, frame, start) for s in one.seen),
+        lines=(*_mark_lines(seen, frame, start), *_curves(one, frame, start), *_intervals(one, frame, start)),
         labels=tuple(_names(seen, frame, start)))
 
 
@@ -196,18 +196,18 @@ def _days(start: datetime, moment: datetime | date) -> float:
     return (moment - start).total_seconds() / 86400.0
 
 
-def _span(found: AnalyteTrend) -> tuple[datetime, datetime]:
-    first, last = found.seen[0].at, found.seen[-1].at
-    if found.fitted is not None:
-        first, last = min(first, found.fitted.on[0]), max(last, found.fitted.on[-1])
+def _span(trend: AnalyteTrend) -> tuple[datetime, datetime]:
+    first, last = trend.seen[0].at, trend.seen[-1].at
+    if trend.fitted is not None:
+        first, last = min(first, trend.fitted.on[0]), max(last, trend.fitted.on[-1])
     return first - timedelta(days=3), last + timedelta(days=3)
 
 
-def _heights(found: AnalyteTrend) -> tuple[float, float]:
+def _heights(trend: AnalyteTrend) -> tuple[float, float]:
     """Return the lowest and highest value shown; the open end of a value above the range is ignored."""
-    ends = [e for s in found.seen for e in (s.low, s.value if s.status == "above" else s.high)]
-    if found.fitted is not None:
-        ends += [*found.fitted.low, *found.fitted.high]
+    ends = [e for s in trend.seen for e in (s.low, s.value if s.status == "above" else s.high)]
+    if trend.fitted is not None:
+        ends += [*trend.fitted.low, *trend.fitted.high]
     low, high = min(ends), max(ends)
     room = 0.08 * (high - low) or 0.1 * abs(high) or 1.0
     return max(low - room, 0.0), high + room
@@ -225,31 +225,31 @@ def _months(start: datetime, days: float) -> Ticks:
     return ()
 
 
-def _areas(found: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[Area]:
-    for level in found.levels.levels if found.levels else ():
+def _areas(trend: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[Area]:
+    for level in trend.levels.levels if trend.levels else ():
         x = (_days(start, level.since), _days(start, level.until) + 1)
         yield Area(frame.points([(x[0], level.low), (x[1], level.low), (x[1], level.high), (x[0], level.high)]))
-    if found.fitted is not None:
-        x_all = [_days(start, moment) for moment in found.fitted.on]
-        there, back = zip(x_all, found.fitted.high, strict=True), zip(x_all, found.fitted.low, strict=True)
+    if trend.fitted is not None:
+        x_all = [_days(start, moment) for moment in trend.fitted.on]
+        there, back = zip(x_all, trend.fitted.high, strict=True), zip(x_all, trend.fitted.low, strict=True)
         yield Area(frame.points([*there, *reversed(list(back))]))
 
 
-def _curves(found: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[PlotLine]:
-    for level in found.levels.levels if found.levels else ():
+def _curves(trend: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[PlotLine]:
+    for level in trend.levels.levels if trend.levels else ():
         ends = (_days(start, level.since), _days(start, level.until) + 1)
         yield PlotLine(frame.points([(x, level.value) for x in ends]), colour="var(--accent)", width=2.5)
-    if found.fitted is not None:
-        x = [_days(start, moment) for moment in found.fitted.on]
-        yield PlotLine(frame.points(zip(x, found.fitted.value, strict=True)), colour="var(--accent)", width=2.5)
-    if found.drift is not None and found.drift.exhaustion is not None:
-        e = found.drift.exhaustion
+    if trend.fitted is not None:
+        x = [_days(start, moment) for moment in trend.fitted.on]
+        yield PlotLine(frame.points(zip(x, trend.fitted.value, strict=True)), colour="var(--accent)", width=2.5)
+    if trend.drift is not None and trend.drift.exhaustion is not None:
+        e = trend.drift.exhaustion
         for moment in (e.earliest, e.latest):
             yield PlotLine(_upright(frame, _days(start, moment)), colour="var(--bad)", dash="3 4")
 
 
-def _intervals(found: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[PlotLine]:
-    for s in found.seen:
+def _intervals(trend: AnalyteTrend, frame: Frame, start: datetime) -> Iterator[PlotLine]:
+    for s in trend.seen:
         x = _days(start, s.at)
         yield PlotLine(frame.points([(x, s.low), (x, min(s.high, frame.y[1]))]), colour="var(--soft)", width=1.0)
 

@@ -202,8 +202,8 @@ class AssessmentSheet:
     @property
     def treated_water(self) -> tuple[TreatedRow, ...]:
         """Each analyte measured in the treated water, with its expected value."""
-        found = self.assessment.diagnosis
-        return () if found is None else tuple(_treated_row(row, self.notation) for row in found.compared)
+        diagnosis = self.assessment.diagnosis
+        return () if diagnosis is None else tuple(_treated_row(row, self.notation) for row in diagnosis.compared)
 
 
 def assessment_sheet(assessment: Assessment, notation: Notation = PLAIN) -> AssessmentSheet:
@@ -217,36 +217,36 @@ def assessment_sheet(assessment: Assessment, notation: Notation = PLAIN) -> Asse
 
 def headlines(assessment: Assessment) -> Iterator[Headline]:
     """Yield a headline for each verdict that occurs, most severe first."""
-    found = _named(assessment)
+    named = _named(assessment)
     for verdict, (_, tone, words) in VERDICT_WORDS.items():
-        names = [name for name, its in found.items() if its == verdict]
+        names = [name for name, its in named.items() if its == verdict]
         if names:
             yield Headline(tone, f"{words} {', '.join(names)}.")
 
 
 def _named(assessment: Assessment) -> dict[str, Verdict]:
     """What was assessed, and the worst verdict; the criteria of the machine by name."""
-    found: dict[str, Verdict] = {}
+    verdicts: dict[str, Verdict] = {}
     for j in (j for j in assessment.judgements if j.severity != "information"):
         machine = _MACHINE.get(j.limit.measure, f"the manufacturer's limit on {j.limit.measure}")
         name = machine if j.severity == "machine" else WORDS[j.severity]
-        found[name] = min(found.get(name, "within-limits"), j.verdict, key=list(VERDICT_WORDS).index)
-    return found
+        verdicts[name] = min(verdicts.get(name, "within-limits"), j.verdict, key=list(VERDICT_WORDS).index)
+    return verdicts
 
 
 def _with_treatment(option: Option) -> str:
     judged = [o for o in option.outcomes if o.severity != "information"]
-    found = [f"{listed([o.name for o in judged if o.verdict == v])} would be {VERDICT_WORDS[v][0]}"
+    parts = [f"{listed([o.name for o in judged if o.verdict == v])} would be {VERDICT_WORDS[v][0]}"
              for v in ("out-of-limits", "inconclusive") if any(o.verdict == v for o in judged)]
-    return f"With this treatment, {'; '.join(found) or 'all measured values would be within limits'}."
+    return f"With this treatment, {'; '.join(parts) or 'all measured values would be within limits'}."
 
 
 def _treated_row(row: PredictionCheck, notation: Notation) -> TreatedRow:
     half = Z95 * row.u_predicted
     ends = Interval(value=max(row.predicted, 0.0), low=max(row.predicted - half, 0.0), high=row.predicted + half)
     expected = written(ends, row.read.unit, notation=notation)
-    found = written(row.read, row.read.unit, status=row.read.status, notation=notation)
-    return TreatedRow(ANALYTES[row.analyte].name, found.unit, expected.brief, found.brief)
+    text = written(row.read, row.read.unit, status=row.read.status, notation=notation)
+    return TreatedRow(ANALYTES[row.analyte].name, text.unit, expected.brief, text.brief)
 
 
 def _scale_row(b: BoilerScaling, notation: Notation) -> ScaleRow:
@@ -259,9 +259,9 @@ def _scale_row(b: BoilerScaling, notation: Notation) -> ScaleRow:
 
 def _treated(j: Judgement, assessment: Assessment) -> Outcome | None:
     """Return the outcome with the recommended treatment, or None where it does not change."""
-    found = next((o for o in assessment.plan.option.outcomes if o.id == j.id), None)
+    outcome = next((o for o in assessment.plan.option.outcomes if o.id == j.id), None)
     small = 0.05 * max(abs(j.value), j.high - j.low)
-    return found if found is not None and abs(found.value - j.value) > small else None
+    return outcome if outcome is not None and abs(outcome.value - j.value) > small else None
 
 
 def _bar(j: Judgement, notation: Notation, treated: Outcome | None = None) -> Bar:

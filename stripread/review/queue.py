@@ -136,11 +136,12 @@ def view_from(store: Store, query_filter: QueueFilter, reading: str, neighbours:
 
 def _on_side(parts: Sequence[_Part], position: Any, side: Literal["before", "behind"]) -> list[_Part]:
     """Return what is before or behind a position, which has the columns of each order."""
-    found = []
+    conditions = []
     for part in parts:
         columns, values = tuple_(*part.order), tuple_(*(getattr(position, column.name) for column in part.order))
-        found.append(_Part((*part.conditions, columns < values if side == "before" else columns > values), part.order))
-    return found
+        conditions.append(_Part((*part.conditions, columns < values if side == "before" else columns > values),
+                                part.order))
+    return conditions
 
 
 def _parts(store: Store, connection: Connection, query_filter: QueueFilter, *, oldest_first: bool = False
@@ -174,22 +175,22 @@ def _drawn(policy: ReviewPolicy) -> ColumnElement[bool]:
 def _places(query_filter: QueueFilter) -> list[ColumnElement[bool]]:
     """Return the conditions for which there are indexes."""
     access = query_filter.access
-    found = [column == value for column, value in ((_Q.site, query_filter.site), (_Q.group, query_filter.group))
-             if value is not None]
+    conditions = [column == value for column, value in ((_Q.site, query_filter.site), (_Q.group, query_filter.group))
+                  if value is not None]
     if access.groups is None:
-        return found
+        return conditions
     own = select(_I.reading).where(_I.site.is_(None), access.reading_sql())
-    return [*found, access.group_sql(_Q.group) | (_Q.site.is_(None) & _Q.reading.in_(own))]
+    return [*conditions, access.group_sql(_Q.group) | (_Q.site.is_(None) & _Q.reading.in_(own))]
 
 
 def _narrowing(connection: Connection, query_filter: QueueFilter, policy: ReviewPolicy) -> list[ColumnElement[bool]]:
-    found: list[ColumnElement[bool]] = []
+    conditions: list[ColumnElement[bool]] = []
     if query_filter.reason is not None:
-        found.append(_drawn(policy) if query_filter.reason == "drawn" else
-                     _Q.kinds.bitwise_and(kind_bits([query_filter.reason])) != 0)
+        conditions.append(_drawn(policy) if query_filter.reason == "drawn" else
+                          _Q.kinds.bitwise_and(kind_bits([query_filter.reason])) != 0)
     if query_filter.search:
-        found.append(_Q.reading.in_(select(_I.reading).where(named_sql(connection, query_filter.search))))
-    return found
+        conditions.append(_Q.reading.in_(select(_I.reading).where(named_sql(connection, query_filter.search))))
+    return conditions
 
 
 def _priorities(connection: Connection, places: Sequence[ColumnElement[bool]]) -> Iterator[int]:
@@ -204,14 +205,14 @@ def _priorities(connection: Connection, places: Sequence[ColumnElement[bool]]) -
 def _rows(connection: Connection, parts: Sequence[_Part], limit: int | None, *, backwards: bool = False
           ) -> list[Any]:
     """Return the first rows of the parts, read from as few of them as necessary."""
-    found: list[Any] = []
+    rows: list[Any] = []
     for part in parts:
-        if limit is not None and len(found) >= limit:
+        if limit is not None and len(rows) >= limit:
             break
         order = [column.desc() if backwards else column for column in part.order]
         query = select(_Q.reading, _Q.from_history).where(*part.conditions).order_by(*order)
-        found += connection.execute(query.limit(None if limit is None else limit - len(found)))
-    return found
+        rows += connection.execute(query.limit(None if limit is None else limit - len(rows)))
+    return rows
 
 
 def _count(connection: Connection, parts: Sequence[_Part]) -> int:

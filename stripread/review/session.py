@@ -225,8 +225,8 @@ def summary(store: Store, since: datetime | None = None) -> ReviewSummary:
     )
 
 
-def _in_order(found: Counter[Fault]) -> dict[Fault, int]:
-    return {fault: found[fault] for fault in FAULTS if fault in found}
+def _in_order(faults: Counter[Fault]) -> dict[Fault, int]:
+    return {fault: faults[fault] for fault in FAULTS if fault in faults}
 
 
 def _agreement(readings: Iterable[Sequence[Decision]]) -> Iterator[ReviewerAgreement]:

@@ -60,9 +60,9 @@ def list_accounts(store: Store) -> list[AccountSummary]:
     query = select(BODIES.c.body, NAMES.c.name, SIGN_INS.c.name.label("sign_in")).select_from(tables)
     with store.viewing() as connection:
         rows = [(decode(Account, row.body), row.name, row.sign_in) for row in connection.execute(query)]
-    found = [AccountSummary(account=a.id, roles=a.roles, active=a.active, groups=a.groups, name=name, sign_in=sign_in)
-             for a, name, sign_in in rows]
-    return sorted(found, key=lambda s: (not s.active, (s.name or "").casefold(), s.account))
+    summaries = [AccountSummary(account=a.id, roles=a.roles, active=a.active, groups=a.groups, name=name,
+                                sign_in=sign_in) for a, name, sign_in in rows]
+    return sorted(summaries, key=lambda s: (not s.active, (s.name or "").casefold(), s.account))
 
 
 def create_account(store: Store, name: str, roles: Iterable[Role], *, by: str,

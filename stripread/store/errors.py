@@ -48,7 +48,7 @@ def translate_errors(where: str) -> Iterator[None]:
     try:
         yield
     except SQLAlchemyError as error:
-        found = str(error.orig) if isinstance(error, DBAPIError) else str(error)
-        what, remedy = next(((what, remedy) for sign, what, remedy in _MEANINGS if sign in found.lower()),
+        text = str(error.orig) if isinstance(error, DBAPIError) else str(error)
+        what, remedy = next(((what, remedy) for sign, what, remedy in _MEANINGS if sign in text.lower()),
                             ("the database reported an error", "read its message, and check that it runs"))
-        raise RecordsError(what, where=where, found=" ".join(found.split()), remedy=remedy) from error
+        raise RecordsError(what, where=where, found=" ".join(text.split()), remedy=remedy) from error

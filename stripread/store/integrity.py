@@ -128,8 +128,8 @@ def _check_database(
 def _check_file(connection: Connection, _seen: VerificationState) -> None:
     """Check references, and for SQLite also pages and indices; a server checks its own files."""
     if connection.dialect.name == "sqlite":
-        found = str(connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar())
-        require(found == "ok", "the database file", f"is damaged: {found}")
+        outcome = str(connection.exec_driver_sql("PRAGMA integrity_check(1)").scalar())
+        require(outcome == "ok", "the database file", f"is damaged: {outcome}")
         broken = connection.exec_driver_sql("PRAGMA foreign_key_check").first()
         require(broken is None, f"a row of {broken and broken[0]}", "refers to a row that does not exist")
 
@@ -212,14 +212,14 @@ def _check_tables(connection: Connection, seen: VerificationState) -> None:
 def check_row(kind: RecordType, row: Row[Any], where: str) -> None:
     """Check that the columns of a row have the values of its body."""
     for column, value in kind.row(decode(kind.type, row.body)).items():
-        found = getattr(row, column)
-        require(found == value, f"{where}, {column}", f"was changed: {found!r}, but the record contains {value!r}")
+        stored = getattr(row, column)
+        require(stored == value, f"{where}, {column}", f"was changed: {stored!r}, but the record contains {value!r}")
 
 
 def _check_index(connection: Connection, _seen: VerificationState) -> None:
     """Check that the reading index agrees with the other tables."""
-    found = find_mismatch(connection)
-    require(found is None, f"listed {found}", "was changed: it does not agree with the other tables")
+    mismatch = find_mismatch(connection)
+    require(mismatch is None, f"listed {mismatch}", "was changed: it does not agree with the other tables")
 
 
 def _check_accounts(connection: Connection, seen: VerificationState) -> None:
@@ -238,10 +238,10 @@ def check_head(connection: Connection, head: audit_trail.Checkpoint | None) -> N
     """Check that the audit trail contains the entry of an exported checkpoint."""
     if head is None or head == NO_ENTRIES:
         return
-    found = connection.scalar(select(AUDIT_TRAIL.c.hash).where(AUDIT_TRAIL.c.seq == head.entries))
+    stored = connection.scalar(select(AUDIT_TRAIL.c.hash).where(AUDIT_TRAIL.c.seq == head.entries))
     where = f"audit trail entry {head.entries}"
-    require(found is not None, where, "is missing, but the checkpoint includes it: the audit trail was truncated")
-    require(found == head.hash, where, "does not match the checkpoint: it or an earlier entry was changed")
+    require(stored is not None, where, "is missing, but the checkpoint includes it: the audit trail was truncated")
+    require(stored == head.hash, where, "does not match the checkpoint: it or an earlier entry was changed")
 
 
 def _photographs(connection: Connection) -> dict[str, bool]:

@@ -66,10 +66,10 @@ def _last(connection: Connection, reading: str) -> str | None:
     r, current = _REPORTS.c, reading
     later = _REPORTS.alias("later")
     while current:
-        found = connection.scalar(select(r.id).where(
+        latest = connection.scalar(select(r.id).where(
             r.reading == current, ~select(later.c.id).where(later.c.amends == r.id).exists()))
-        if found is not None:
-            return str(found)
+        if latest is not None:
+            return str(latest)
         current = connection.scalar(select(_READINGS.c.supersedes).where(_READINGS.c.id == current)) or ""
     return None
 
@@ -83,10 +83,10 @@ def _changes(before: Iterable[StatedFact], now: Iterable[StatedFact]) -> Iterato
 
 def _by_name(facts: Iterable[StatedFact]) -> dict[str, str]:
     """Facts by name; several facts of one name, such as reviews, are joined."""
-    found: dict[str, str] = {}
+    names: dict[str, str] = {}
     for fact in facts:
-        found[fact.name] = f"{found[fact.name]} / {fact.words}" if fact.name in found else fact.words
-    return found
+        names[fact.name] = f"{names[fact.name]} / {fact.words}" if fact.name in names else fact.words
+    return names
 
 
 _TABLE, _SITES, _POINTS = (RECORD_TYPES[kind].table for kind in (IssuedReport, Site, SamplingPoint))

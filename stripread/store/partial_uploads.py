@@ -94,8 +94,8 @@ class PartialUploads:
 
 
 def _state(connection: Connection, id_: str) -> UploadState:
-    found = connection.execute(select(UPLOADS.c.size, UPLOADS.c.photograph).where(UPLOADS.c.id == id_)).first()
-    return UploadState(0) if found is None else UploadState(found.size, found.photograph)
+    upload = connection.execute(select(UPLOADS.c.size, UPLOADS.c.photograph).where(UPLOADS.c.id == id_)).first()
+    return UploadState(0) if upload is None else UploadState(upload.size, upload.photograph)
 
 
 def _delete(connection: Connection, ids: list[str]) -> None:

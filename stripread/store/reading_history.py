@@ -57,10 +57,10 @@ class ReadingHistory(msgspec.Struct, frozen=True, kw_only=True):
 
 def load_history(store: Store, reading: str) -> ReadingHistory:
     """Return the history of the reading with this id. Raises RecordsError where there is none."""
-    found = find_history(store, reading)
-    if found is None:
+    history = find_history(store, reading)
+    if history is None:
         raise RecordsError("no such reading", where=store.where, found=reading)
-    return found
+    return history
 
 
 def find_history(store: Store, reading: str) -> ReadingHistory | None:

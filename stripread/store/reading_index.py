@@ -59,9 +59,9 @@ def reindex(connection: Connection, record: Record, *, new: bool) -> None:
 def find_mismatch(connection: Connection) -> str | None:
     """Return the id of a reading whose rows do not agree with the other tables; None if all agree."""
     for one, other in ((select(READING_INDEX), rows()), (rows(), select(READING_INDEX))):
-        found = connection.execute(one.except_(other).limit(1)).first()
-        if found:
-            return str(found[0])
+        row = connection.execute(one.except_(other).limit(1)).first()
+        if row:
+            return str(row[0])
     return reading_rows.mismatch(connection)
 
 

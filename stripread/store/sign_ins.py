@@ -123,8 +123,8 @@ class StoredAttempts:
     def add(self, most: Mapping[str, int], now: float) -> None:
         """Add a failure to each key, of which the latest ``most`` are stored."""
         with unlogged_transaction(self._store) as connection:
-            found = _times(connection, most)
-            _write(connection, {key: [*found.get(key, []), now][-number:] for key, number in most.items()}, now)
+            times = _times(connection, most)
+            _write(connection, {key: [*times.get(key, []), now][-number:] for key, number in most.items()}, now)
 
     def forget(self, key: str, known_place: str, now: float) -> None:
         """Remove the failures of a key, and remember a place from which the account has signed in."""

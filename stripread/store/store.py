@@ -66,10 +66,10 @@ class Store:
 
     def get(self, type_: type[R], id_: str) -> R:
         """Return the current record with this id. Raises RecordsError if there is none."""
-        found = next(iter(self.find(type_, id=id_)), None)
-        if found is None:
+        record = next(iter(self.find(type_, id=id_)), None)
+        if record is None:
             raise RecordsError(f"no such {RECORD_TYPES[type_].singular}", where=self.where, found=id_)
-        return found
+        return record
 
     def find(self, type_: type[R], **equal: object) -> list[R]:
         """Return the current records whose columns have these values, or one of a frozenset, in order of their ids."""

@@ -130,12 +130,13 @@ def _chunks(ids: Sequence[str]) -> Iterator[list[str]]:
 
 def verify_and_record(store: Store, by: str, progress: Progress[str] = without_progress) -> IntegrityReport:
     """Verify the store and record the outcome under the account ``by``; the report is that of `verify_store`."""
-    found = verify_store(store, progress=progress)
+    verification = verify_store(store, progress=progress)
     with store.writing(by) as transaction:
         transaction.put(Verification(
-            id=new_id(), at=transaction.now, account=by, records=found.records, photographs=found.photographs,
-            entries=found.head.entries, wrong=found.wrong, notes=found.notes), "verified")
-    return found
+            id=new_id(), at=transaction.now, account=by, records=verification.records,
+            photographs=verification.photographs, entries=verification.head.entries,
+            wrong=verification.wrong, notes=verification.notes), "verified")
+    return verification
 
 
 def last_verification(store: Store) -> Verification | None:
@@ -204,9 +205,9 @@ def fault_of(proof: AuditProof, checkpoint: Checkpoint) -> str:
     """Return why a proof fails against a checkpoint from another source; empty if it is valid."""
     if not proof.entries or sha256(proof.body.encode()).hexdigest() != proof.entry.body:
         return "the contents are not those that the entry records"
-    found = proof.before
+    fault = proof.before
     for text in proof.entries:
-        found = chain_hash(found, text)
-    if found != checkpoint.hash or proof.entry.seq + len(proof.entries) - 1 != checkpoint.entries:
+        fault = chain_hash(fault, text)
+    if fault != checkpoint.hash or proof.entry.seq + len(proof.entries) - 1 != checkpoint.entries:
         return "the entries do not lead to the checkpoint"
     return ""

@@ -146,10 +146,10 @@ def identify(request: Request, store: Store) -> Identity | None:
 
 
 def _program(store: Store, secret: str) -> Identity:
-    found = sessions.find_token(store, secret)
-    if found is None:
+    token = sessions.find_token(store, secret)
+    if token is None:
         raise HTTPRefusal(401, "token")
-    account, scopes = found
+    account, scopes = token
     return Identity(account=account.id, roles=frozenset(account.roles), access=access_of(account), scopes=scopes)
 
 

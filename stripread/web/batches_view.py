@@ -71,8 +71,8 @@ def batch_lines(store: Store, access: SiteAccess, batches: Sequence[Batch]) -> l
 def chart_state(chart: str, releases: Sequence[Release], now: datetime) -> ChartState:
     """Return the state that a chart's flags express; the first of `state_of` is the most severe."""
     flags = state_of(chart, releases, now=now)
-    found = flags[0].removeprefix("chart-") if flags else "released"
-    return next(s for s in STATES if s == found)
+    state = flags[0].removeprefix("chart-") if flags else "released"
+    return next(s for s in STATES if s == state)
 
 
 @dataclass(frozen=True, slots=True)

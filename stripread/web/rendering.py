@@ -61,8 +61,8 @@ _MORE: Final = MenuEntry("more", "#more")
 def menu(roles: AbstractSet[Role], there: AbstractSet[str]) -> list[MenuEntry]:
     """Return the entries of an account with these roles; ``there``: paths that exist."""
     daily = {id_ for role in roles for id_ in _DAILY[role]}
-    found = [entry for entry in PAGES if entry.id in daily and entry.path in there]
-    return found if len(found) <= MOST else [*found[: MOST - 1], _MORE]
+    entries = [entry for entry in PAGES if entry.id in daily and entry.path in there]
+    return entries if len(entries) <= MOST else [*entries[: MOST - 1], _MORE]
 
 
 def foot(roles: AbstractSet[Role], there: AbstractSet[str]) -> list[MenuEntry]:

@@ -73,10 +73,10 @@ class RequestContext:
 
     def one(self, type_: type[R], id_: str) -> R:
         """Return the record of an id. Raises HTTPRefusal (404) where the account sees none."""
-        found = self.store.find(type_, id=id_)
-        if not found or not self.access.includes_record(self.store, type_, id_):
+        records = self.store.find(type_, id=id_)
+        if not records or not self.access.includes_record(self.store, type_, id_):
             raise HTTPRefusal(404, "no-record")
-        return found[0]
+        return records[0]
 
     def demand(self, type_: type[Record], id_: str) -> None:
         """Raise HTTPRefusal (404) for a record that the account may not see; one that does not exist passes."""

@@ -70,8 +70,8 @@ _Material = tuple[Mapping[str, list[ValidReading]], Mapping[str, tuple[Judgement
 
 
 def _analytes(readings: Iterable[ValidReading]) -> list[str]:
-    found = {v.analyte for r in readings for v in r.values}
-    return [a for a in ANALYTES if a in found]
+    analytes = {v.analyte for r in readings for v in r.values}
+    return [a for a in ANALYTES if a in analytes]
 
 
 def _line(s: SiteStatus, given: _Material, today: date, notation: Notation) -> SiteLine:

@@ -159,9 +159,9 @@ def due_list(store: Store, intervals: ScheduleIntervals, *, scope: Scope, weeks:
     """Return the due items of a scope with what is to be bought for them."""
     inventory = load_sites(store, scope, store.clock().date())
     seen = overview(store, intervals, scope=scope)
-    until, found = seen.today + timedelta(weeks=weeks), due_items(store, intervals, seen, scope)
-    changes = {i.subject: i.on for i in found if i.kind == "treatment"}
-    return DueList(today=seen.today, until=until, items=tuple(i for i in found if i.on <= until),
+    until, items = seen.today + timedelta(weeks=weeks), due_items(store, intervals, seen, scope)
+    changes = {i.subject: i.on for i in items if i.kind == "treatment"}
+    return DueList(today=seen.today, until=until, items=tuple(i for i in items if i.on <= until),
                    shopping=shopping(inventory, changes, until, load_demand(store, inventory)))
 
 
@@ -170,9 +170,9 @@ def due_items(store: Store, intervals: ScheduleIntervals, seen: StatusOverview, 
 
     Strips, phones and cards belong to no site and are listed for all sites only.
     """
-    found = [*(item for site in seen.sites for item in site.due),
+    items = [*(item for site in seen.sites for item in site.due),
              *(materials(store, intervals, seen.today) if scope.whole else ())]
-    return sorted(found, key=lambda i: (i.on, i.site_name, i.kind, i.subject))
+    return sorted(items, key=lambda i: (i.on, i.site_name, i.kind, i.subject))
 
 
 if TYPE_CHECKING:

@@ -49,12 +49,12 @@ class ShoppingList(msgspec.Struct, frozen=True, kw_only=True):
 
     def totals(self) -> dict[str, tuple[float, float]]:
         """Return the cost of the units to buy and the annual cost, by currency, for units with a known price."""
-        found: dict[str, tuple[float, float]] = {}
+        totals: dict[str, tuple[float, float]] = {}
         for line in self.lines:
             if line.price is not None:
-                now, year = found.get(line.currency, (0.0, 0.0))
-                found[line.currency] = (now + (line.cost or 0.0), year + (line.yearly or 0.0))
-        return found
+                now, year = totals.get(line.currency, (0.0, 0.0))
+                totals[line.currency] = (now + (line.cost or 0.0), year + (line.yearly or 0.0))
+        return totals
 
     @property
     def unknown(self) -> tuple[str, ...]:

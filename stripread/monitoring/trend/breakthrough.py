@@ -118,8 +118,8 @@ class NormalEquations:
     @property
     def determinant(self) -> Array:
         """Determinants (g,); infinite, so that the curve has no weight, where the levels cannot be separated."""
-        found = self.aa * self.bb - self.ab**2
-        return np.where(found > _LEAST_DETERMINANT * self.aa * self.bb, found, np.inf)
+        determinant = self.aa * self.bb - self.ab**2
+        return np.where(determinant > _LEAST_DETERMINANT * self.aa * self.bb, determinant, np.inf)
 
     @property
     def levels(self) -> Array:
@@ -138,8 +138,8 @@ class NormalEquations:
     def log_weight(self) -> Array:
         """Log-likelihood (g,) of each curve with its levels integrated out; a negative rise has no weight."""
         levels, determinant = self.levels, self.determinant
-        found = (levels[:, 0] * self.ya + levels[:, 1] * self.yb - np.log(determinant)) / 2
-        return np.where(levels[:, 1] > 0, found, -np.inf)
+        log_weight = (levels[:, 0] * self.ya + levels[:, 1] * self.yb - np.log(determinant)) / 2
+        return np.where(levels[:, 1] > 0, log_weight, -np.inf)
 
     def of(self, curves: slice) -> NormalEquations:
         """Return the equations of some of the curves."""
@@ -180,8 +180,8 @@ class Breakthrough:
         weight = np.concatenate([m.weight for m in self.members])
         order = np.argsort(days)
         # Midpoints of the steps, so that quantiles from few curves are not biased.
-        found = np.interp(probabilities, np.cumsum(weight[order]) - weight[order] / 2, days[order])
-        return [float(day) for day in found]
+        quantiles = np.interp(probabilities, np.cumsum(weight[order]) - weight[order] / 2, days[order])
+        return [float(day) for day in quantiles]
 
     def band(self, days: Array, u: float, n: int = 2000) -> tuple[Array, Array, Array]:
         """Return median and 95 % prediction limits (m,) of values with standard uncertainty ``u`` on ``days`` (m,)."""

@@ -64,13 +64,13 @@ def levels(s: Series) -> Segments:
     """Return the segments: steps are found by binary segmentation, their sizes fitted jointly. Empty for no values."""
     if len(s) == 0:
         return Segments(levels=(), steps=())
-    found = sorted(_found(s, 0), key=lambda f: f[0])
-    places = [place for place, _, _ in found]
+    changes = sorted(_found(s, 0), key=lambda f: f[0])
+    places = [place for place, _, _ in changes]
     fitted = fit_correlated(_design(len(s), places), s.measured)
     # Row i adds up the first level and the steps to level i.
     sums = np.tri(len(places) + 1)
     steps = tuple(_sized(fitted.at(np.eye(len(places) + 1)[i]), (s.at[first - 1].date(), s.at[last].date()), p)
-                  for i, (_, (first, last), p) in enumerate(found, start=1))
+                  for i, (_, (first, last), p) in enumerate(changes, start=1))
     return Segments(steps=steps, levels=tuple(_level(s.take(np.arange(*edges)), fitted.at(row)) for row, edges in zip(
         sums, pairwise([0, *places, len(s)]), strict=True)))
 
@@ -103,14 +103,14 @@ def _design(n: int, places: list[int]) -> Array:
     return np.column_stack([np.ones(n), *steps])
 
 
-def _level(part: Series, found: tuple[float, float]) -> Segment:
+def _level(part: Series, change: tuple[float, float]) -> Segment:
     """Return the segment of a part of the history from its level and standard uncertainty."""
-    value, u = found
+    value, u = change
     low, value, high = (ANALYTES[part.analyte].within(x) for x in (value - Z95 * u, value, value + Z95 * u))
     return Segment(since=part.at[0].date(), until=part.at[-1].date(), value=value, u=u, low=low, high=high)
 
 
-def _sized(found: tuple[float, float], days: tuple[date, date], probability: float) -> LevelStep:
-    size, u = found
+def _sized(change: tuple[float, float], days: tuple[date, date], probability: float) -> LevelStep:
+    size, u = change
     return LevelStep(after=days[0], before=days[1], size=size, low=size - Z95 * u, high=size + Z95 * u,
                 probability=probability)

@@ -130,18 +130,18 @@ def drift(
     if len(life) < LEAST_READINGS:
         return Drift(since=since, readings=len(life), why=f"{LEAST_READINGS} readings are needed, {len(life)} exist"
                      ), None
-    found = _alarm(life, since)
+    alarm = _alarm(life, since)
     if not removes:
-        return msgspec.structs.replace(found, slope=slope(life) if found.alarm else None), None
+        return msgspec.structs.replace(alarm, slope=slope(life) if alarm.alarm else None), None
     if mains is None:
-        return msgspec.structs.replace(found, why="the mains at this site has no reading, so the final level of the "
+        return msgspec.structs.replace(alarm, why="the mains at this site has no reading, so the final level of the "
                                        "rise is unknown"), None
     first = float(np.median(life.value[:LEAST_READINGS]))
     if mains.value - first < 3 * mains.u:
-        return msgspec.structs.replace(found, why="the first readings of the treated water are not below the mains"
+        return msgspec.structs.replace(alarm, why="the first readings of the treated water are not below the mains"
                                        ), None
     curves = breakthrough(EffluentSeries(life.days_since(since), life.measured, mains=(mains.value, mains.u)))
-    return _dated(found, curves, life.at[-1], _share(limit, first, mains.value)), curves
+    return _dated(alarm, curves, life.at[-1], _share(limit, first, mains.value)), curves
 
 
 def _share(limit: float | None, first: float, mains: float) -> tuple[float, float | None]:
@@ -164,24 +164,24 @@ def fitted_band(curves: Breakthrough, life: Series, since: datetime, until: date
 
 def _alarm(life: Series, since: datetime) -> Drift:
     sums = life.cusum
-    found = Drift(since=since, readings=len(life))
+    drift_ = Drift(since=since, readings=len(life))
     if sums.first is None:
-        return found
-    return msgspec.structs.replace(found, alarm=life.at[sums.first + 1].date(), onset=life.at[sums.onset + 1].date(),
+        return drift_
+    return msgspec.structs.replace(drift_, alarm=life.at[sums.first + 1].date(), onset=life.at[sums.onset + 1].date(),
                                    direction="rising" if sums.upwards else "falling")
 
 
-def _dated(found: Drift, curves: Breakthrough, last: datetime, at: tuple[float, float | None]) -> Drift:
+def _dated(drift_: Drift, curves: Breakthrough, last: datetime, at: tuple[float, float | None]) -> Drift:
     """Return the drift with the date of exhaustion, if there is a rise and the date is near enough."""
     share, limit = at
-    earliest, middle, latest = ((found.since + timedelta(days=days)).date()
+    earliest, middle, latest = ((drift_.since + timedelta(days=days)).date()
                                 for days in curves.exhausted(share, (0.025, 0.5, 0.975)))
     ahead = (latest - last.date()).days
-    if found.direction != "rising" or ahead > FARTHEST_DAYS:
-        why = "no rise is distinguishable from the scatter of the readings yet" if found.direction != "rising" else (
+    if drift_.direction != "rising" or ahead > FARTHEST_DAYS:
+        why = "no rise is distinguishable from the scatter of the readings yet" if drift_.direction != "rising" else (
             "the rise is too recent to be extrapolated")
-        return msgspec.structs.replace(found, why=why)
-    return msgspec.structs.replace(found, exhaustion=Exhaustion(
+        return msgspec.structs.replace(drift_, why=why)
+    return msgspec.structs.replace(drift_, exhaustion=Exhaustion(
         on=middle, earliest=earliest, latest=latest, share=share, limit=limit))
 
 

@@ -137,19 +137,19 @@ def _analyte(scene: _Scene, analyte: str) -> AnalyteTrend:
         for o in scene.seen
         if (b := o.values.get(analyte)) is not None
     )
-    found = AnalyteTrend(analyte=analyte, unit=ANALYTES[analyte].unit, seen=seen, scatter=whole.scatter)
+    trend_ = AnalyteTrend(analyte=analyte, unit=ANALYTES[analyte].unit, seen=seen, scatter=whole.scatter)
     if scene.point.place == "mains":
-        return msgspec.structs.replace(found, levels=levels(whole))
-    return _treated(found, scene)
+        return msgspec.structs.replace(trend_, levels=levels(whole))
+    return _treated(trend_, scene)
 
 
-def _treated(found: AnalyteTrend, scene: _Scene) -> AnalyteTrend:
+def _treated(trend_: AnalyteTrend, scene: _Scene) -> AnalyteTrend:
     renewed = last_renewal(scene.services)
     if renewed is None or scene.unit is None:
-        return found
-    life, found_drift, curves = scene.waters.since_renewal(scene.unit, renewed, scene.point.id, found.analyte)
+        return trend_
+    life, found_drift, curves = scene.waters.since_renewal(scene.unit, renewed, scene.point.id, trend_.analyte)
     band = None if curves is None else fitted_band(curves, life, renewed.at, _until(life, found_drift))
-    return msgspec.structs.replace(found, scatter=life.scatter, drift=found_drift, fitted=band)
+    return msgspec.structs.replace(trend_, scatter=life.scatter, drift=found_drift, fitted=band)
 
 
 def _until(life: Series, found_drift: Drift) -> datetime:

@@ -79,8 +79,8 @@ class ControlFigure:
 def control_figures(charts: Sequence[ControlChart], notation: Notation) -> list[ControlFigure]:
     """Return the control charts that have limits, most severe state first."""
     order = list(STATE_TONES.values())
-    found = [_control(c, notation) for c in charts if c.points]
-    return sorted(found, key=lambda f: -order.index(f.tone))
+    figures = [_control(c, notation) for c in charts if c.points]
+    return sorted(figures, key=lambda f: -order.index(f.tone))
 
 
 def fired_rules(chart: ControlChart) -> tuple[FiredRule, ...]:

@@ -96,10 +96,10 @@ class _Axes:
         """Return the first and last day, and days between them."""
         n = _MOST_LABELS - 1
         moments = [self.first + (self.last - self.first) * i / n for i in range(n + 1)]
-        found: dict[date, float] = {}
+        days: dict[date, float] = {}
         for moment in moments:
-            found.setdefault(notation.local(moment).date(), self.across(moment))
-        return tuple((x, notation.day(day).rpartition(" ")[0]) for day, x in found.items())
+            days.setdefault(notation.local(moment).date(), self.across(moment))
+        return tuple((x, notation.day(day).rpartition(" ")[0]) for day, x in days.items())
 
 
 def _axes(values: Sequence[PlottedValue], bounds: LimitBounds) -> _Axes:

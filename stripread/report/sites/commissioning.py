@@ -29,26 +29,27 @@ def commissioning_sheet(check: UnitCheck, issuer: Issuer, at: datetime) -> Docum
 
 
 def _unit(check: UnitCheck) -> Section:
-    found = check.commissioning
-    on_file = "" if found.on_file is None else f"{100 * found.on_file:.0f} %"
-    name, at = found.setting_name.capitalize(), "" if found.setting is None else share(found.setting)
+    commissioning = check.commissioning
+    on_file = "" if commissioning.on_file is None else f"{100 * commissioning.on_file:.0f} %"
+    name = commissioning.setting_name.capitalize()
+    at = "" if commissioning.setting is None else share(commissioning.setting)
     return Section("Unit and setting", (
-        Text(found.advice, "good" if found.confirmed else "open", strong=True),
-        facts((("Unit", found.unit), (f"{name} on file", on_file), (f"{name} from strips", at),
+        Text(commissioning.advice, "good" if commissioning.confirmed else "open", strong=True),
+        facts((("Unit", commissioning.unit), (f"{name} on file", on_file), (f"{name} from strips", at),
                ("Remaining capacity", remaining(check)))),
-        Text("From strips: median and 95 % interval.", "soft")), edge="good" if found.confirmed else "open")
+        Text("From strips: median and 95 % interval.", "soft")), edge="good" if commissioning.confirmed else "open")
 
 
-def share(found: PosteriorInterval) -> str:
+def share(interval: PosteriorInterval) -> str:
     """Return a share in percent with its interval."""
-    return f"{100 * found.value:.0f} % ({100 * found.low:.0f} to {100 * found.high:.0f} %)"
+    return f"{100 * interval.value:.0f} % ({100 * interval.low:.0f} to {100 * interval.high:.0f} %)"
 
 
 def remaining(check: UnitCheck) -> str:
     """Return the remaining capacity with its interval, or that samples on both sides of the unit do not show it."""
-    found, diagnosis = check.commissioning.remaining, check.assessment.diagnosis
+    interval, diagnosis = check.commissioning.remaining, check.assessment.diagnosis
     carbon = diagnosis is not None and diagnosis.carbon >= STATED
-    return "not shown by these samples" if carbon or found.high - found.low > _MOST_SHOWN else share(found)
+    return "not shown by these samples" if carbon or interval.high - interval.low > _MOST_SHOWN else share(interval)
 
 
 def _waters(check: UnitCheck) -> Section:

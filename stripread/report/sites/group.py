@@ -38,12 +38,12 @@ _WEEKS: Final = 4
 
 def group_report(store: Store, settings: Settings, intervals: ScheduleIntervals, group: str) -> Document:
     """Return the current report. Raises RecordsError for an unknown group."""
-    found, at, scope = store.get(SiteGroup, group), store.clock(), Scope(group=group)
+    group_, at, scope = store.get(SiteGroup, group), store.clock(), Scope(group=group)
     seen = overview(store, intervals, scope=scope)
     due = due_list(store, intervals, scope=scope, weeks=_WEEKS)
     sections = (_counts(seen), *_sites(seen), due_section(due, sites=True), *_to_buy(due))
     subtitle = about((many(len(seen.sites), "site"),), settings.issuer, at)
-    return document(f"Sites of {found.name}", subtitle, sections, at)
+    return document(f"Sites of {group_.name}", subtitle, sections, at)
 
 
 def _counts(seen: StatusOverview) -> Section:
@@ -184,19 +184,19 @@ def _work(inventory: SiteInventory, period: Period) -> Iterator[Section]:
 
 
 def _machine_work(store: Store, machine: str, period: Period) -> Iterator[Section]:
-    found = sorted((w for w in store.find(MachineWork, machine=machine) if w.struck is None and period.includes(w.at)),
-                   key=lambda w: w.at)
-    if found:
-        title, lines = "Work on the machine", (row(number(f"{w.at:%Y-%m-%d}"), w.job, w.note) for w in found)
+    work = sorted((w for w in store.find(MachineWork, machine=machine) if w.struck is None and period.includes(w.at)),
+                  key=lambda w: w.at)
+    if work:
+        title, lines = "Work on the machine", (row(number(f"{w.at:%Y-%m-%d}"), w.job, w.note) for w in work)
         yield Section(title, (DocumentTable(title, ("Date", "Work", "Note"), tuple(lines)),))
 
 
 def _decided(store: Store, inventory: SiteInventory, period: Period) -> Iterator[Section]:
-    found = [row(number(f"{step.at:%Y-%m-%d}"), inventory.sites[d.site].name, d.what, step.state, step.why)
-             for d in decisions(store) if d.site in inventory.sites for step in d.steps if period.includes(step.at)]
-    if found:
+    rows = [row(number(f"{step.at:%Y-%m-%d}"), inventory.sites[d.site].name, d.what, step.state, step.why)
+            for d in decisions(store) if d.site in inventory.sites for step in d.steps if period.includes(step.at)]
+    if rows:
         head = ("Date", "Site", "Decision", "Step", "Reason")
-        yield Section("Decisions", (DocumentTable("Decisions", head, tuple(found)),))
+        yield Section("Decisions", (DocumentTable("Decisions", head, tuple(rows)),))
 
 
 def claim_report(store: Store, settings: Settings, machine: str, period: Period) -> Document:
@@ -251,13 +251,13 @@ def _measured(rows: Iterable[ReadingRow]) -> Section:
         Text("No valid reading in this period."),))
 
 
-def _ledger(found: MachineLedger) -> Section:
+def _ledger(ledger: MachineLedger) -> Section:
     lines = tuple(row(b.boiler, number(_words(b.scale_g, "g")),
                       number("not measured" if b.highest_chloride is None else _words(b.highest_chloride, "mg/L Cl")))
-                  for b in found.boilers)
+                  for b in ledger.boilers)
     head = ("Boiler", "Scale at most", "Highest chloride of the boiler water")
     return Section("Ledger", (DocumentTable("Ledger", head, lines), Text(
-        f"{found.since:%Y-%m-%d} to {found.until:%Y-%m-%d}; each assessed water counts until the next one, at the "
+        f"{ledger.since:%Y-%m-%d} to {ledger.until:%Y-%m-%d}; each assessed water counts until the next one, at the "
         "stated demand.", "soft")))
 
 

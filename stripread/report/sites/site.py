@@ -144,11 +144,11 @@ def _state(scene: _Scene) -> Iterator[Section]:
 
 
 def _latest(t: Trend, analyte: str, judged: tuple[WaterStatus, Assessment] | None) -> Cell:
-    found = next((f for f in t.analytes if f.analyte == analyte), None)
-    if found is None:
+    analyte_trend = next((f for f in t.analytes if f.analyte == analyte), None)
+    if analyte_trend is None:
         return Cell("-")
-    seen = found.seen[-1]
-    value = format_value(seen.value, low=seen.low, high=seen.high, unit=found.unit, status=seen.status)
+    seen = analyte_trend.seen[-1]
+    value = format_value(seen.value, low=seen.low, high=seen.high, unit=analyte_trend.unit, status=seen.status)
     return Cell(f"{value}, {seen.at:%Y-%m-%d}" + (", corrected by a reviewer" if seen.corrected else ""),
                 bar=None if judged is None or seen.at.date() != judged[0].on else _bar(seen, judged[1], analyte))
 
@@ -213,15 +213,15 @@ def _reasons(sheet: AssessmentSheet) -> tuple[Block, ...]:
 def _history(t: Trend) -> Section:
     return Section(f"Trend: {headline(t)}", (
         *(Text(sentence, strong=True) for sentence in change(t)),
-        *(b for found in t.analytes for b in _plotted(t, found))))
+        *(b for analyte_trend in t.analytes for b in _plotted(t, analyte_trend))))
 
 
-def _plotted(t: Trend, found: AnalyteTrend) -> Iterator[Block]:
+def _plotted(t: Trend, analyte_trend: AnalyteTrend) -> Iterator[Block]:
     """A plot where there is more than one reading, else a text."""
-    if len(found.seen) > 1:
-        yield Figure(trend_plot(t, found))
+    if len(analyte_trend.seen) > 1:
+        yield Figure(trend_plot(t, analyte_trend))
     else:
-        yield Text(f"{ANALYTES[found.analyte].name}: {' '.join(sentences(found))}")
+        yield Text(f"{ANALYTES[analyte_trend.analyte].name}: {' '.join(sentences(analyte_trend))}")
 
 
 def _treatment(scene: _Scene) -> Iterator[Section]:

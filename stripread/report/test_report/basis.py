@@ -71,12 +71,12 @@ class Case:
 
 def case_of(store: Store, reading: str) -> Case:
     """Return all records of a reading. Raises RecordsError for an unknown id."""
-    found = load_history(store, reading)
-    acted = {found.reading.account, found.photograph.account,
-             *(review.account for review in found.reviews), *(c.account for c in found.corrections)}
-    return Case(of=found, chart=store.get(StoredChart, found.reading.chart),
-                batch=None if found.photograph.batch is None else store.get(Batch, found.photograph.batch),
-                laboratory=tuple(_laboratory(store, found.photograph)), names=names_of(store, acted))
+    history = load_history(store, reading)
+    acted = {history.reading.account, history.photograph.account,
+             *(review.account for review in history.reviews), *(c.account for c in history.corrections)}
+    return Case(of=history, chart=store.get(StoredChart, history.reading.chart),
+                batch=None if history.photograph.batch is None else store.get(Batch, history.photograph.batch),
+                laboratory=tuple(_laboratory(store, history.photograph)), names=names_of(store, acted))
 
 
 def _laboratory(store: Store, photograph: Photograph) -> list[LabResult]:
@@ -222,9 +222,9 @@ def _flags(case: Case) -> tuple[str, ...]:
 
 def _deviations(case: Case) -> Iterator[str]:
     reading = case.of.reading.reading
-    found = [FLAGS[f].meaning for f in in_order({*_flags(case), *case.chart_state}) if f not in _CONDITION | _RESULT]
+    meanings = [FLAGS[f].meaning for f in in_order({*_flags(case), *case.chart_state}) if f not in _CONDITION | _RESULT]
     if reading.placed_by_hand:
-        found.append(f"{reading.placed_by_hand.capitalize()}.")
+        meanings.append(f"{reading.placed_by_hand.capitalize()}.")
     if case.of.reading.supersedes:
-        found.append(f"This reading supersedes reading {case.of.reading.supersedes}.")
-    yield from found or ["none"]
+        meanings.append(f"This reading supersedes reading {case.of.reading.supersedes}.")
+    yield from meanings or ["none"]

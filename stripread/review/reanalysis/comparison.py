@@ -53,15 +53,16 @@ class SummaryBuilder:
         self._causes: Counter[str] = Counter()
         self._passed: Counter[str] = Counter()
 
-    def add(self, found: ReadingComparison) -> None:
+    def add(self, comparison: ReadingComparison) -> None:
         """Add a comparison."""
-        self._outcomes[found.outcome] += 1
-        self._counts["superseded"] += found.new is not None
-        if found.outcome == "skipped":
-            self._passed[found.why] += 1
-        self._causes.update((*found.inputs, *found.versions))
-        self._flips.update(f"{f.severity}: {f.was or 'not judged'} -> {f.now or 'not judged'}" for f in found.flips)
-        for shift in found.shifts:
+        self._outcomes[comparison.outcome] += 1
+        self._counts["superseded"] += comparison.new is not None
+        if comparison.outcome == "skipped":
+            self._passed[comparison.why] += 1
+        self._causes.update((*comparison.inputs, *comparison.versions))
+        self._flips.update(f"{f.severity}: {f.was or 'not judged'} -> {f.now or 'not judged'}"
+                           for f in comparison.flips)
+        for shift in comparison.shifts:
             if shift.share is not None:
                 self._shares[shift.analyte].append(shift.share)
             else:

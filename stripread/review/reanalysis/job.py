@@ -79,8 +79,8 @@ class OriginalReading:
 
 def load_original(store: Store, reading: str) -> OriginalReading:
     """Return a reading with its photograph and assessment. Raises RecordsError if there is none."""
-    found = store.get(StoredReading, reading)
-    return OriginalReading(found, store.get(Photograph, found.photograph), current_assessment(store, reading))
+    stored = store.get(StoredReading, reading)
+    return OriginalReading(stored, store.get(Photograph, stored.photograph), current_assessment(store, reading))
 
 
 class ReanalysisPlanner:

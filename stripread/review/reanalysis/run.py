@@ -61,11 +61,11 @@ def reevaluate(
     """
     planner = ReanalysisPlanner(store)
     for old, done, passed in _each(planner, readings, lambda old: _anew(planner, old, onto), executor):
-        found = compare_readings(old, done, passed=passed)
-        new = found.outcome == "differs" or bool(found.inputs)
+        comparison = compare_readings(old, done, passed=passed)
+        new = comparison.outcome == "differs" or bool(comparison.inputs)
         if onto.why is not None and done.reading is not None and new:
-            found = msgspec.structs.replace(found, new=supersede(store, old, done, onto))
-        yield found
+            comparison = msgspec.structs.replace(comparison, new=supersede(store, old, done, onto))
+        yield comparison
 
 
 def _each(

@@ -73,10 +73,10 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 def tables(connection: Connection) -> list[Table]:
     """Return the tables to back up as the database defines them, each after the tables it refers to."""
-    found = MetaData()
-    Table(BODIES.name, found, Column(BODIES.c.body.name, CompressedText, nullable=False), autoload_with=connection)
-    found.reflect(connection, only=lambda name, _: name not in _EXCLUDED)
-    return found.sorted_tables
+    metadata = MetaData()
+    Table(BODIES.name, metadata, Column(BODIES.c.body.name, CompressedText, nullable=False), autoload_with=connection)
+    metadata.reflect(connection, only=lambda name, _: name not in _EXCLUDED)
+    return metadata.sorted_tables
 
 
 def write(connection: Connection, file: BinaryIO, made: Moment, progress: Progress[Table]) -> Manifest:
@@ -123,8 +123,8 @@ def open_archive(path: Path) -> Iterator[Archive]:
     """Open the archive of a backup. Raises RecordsError if it is missing, damaged or not a backup."""
     with ExitStack() as stack:
         with _readable(path):
-            found = Archive(path, stack.enter_context(ZipFile(path)))
-        yield found
+            archive = Archive(path, stack.enter_context(ZipFile(path)))
+        yield archive
 
 
 @contextmanager

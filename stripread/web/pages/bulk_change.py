@@ -57,10 +57,10 @@ def preview_or_apply(request: RequestContext, shown: Callable[..., Response],
     return apply(changes)
 
 
-def _assessed_again(request: RequestContext, stored: str, found: Sequence[AssessmentChange]) -> Response:
+def _assessed_again(request: RequestContext, stored: str, changes: Sequence[AssessmentChange]) -> Response:
     """Return the page of the assessments that a change replaced; ``stored``: what was changed, in words."""
-    return page(request, "assessed-again.html", stored=stored, changes=found[:_SHOWN], n=len(found), verdict_tone=tone,
-                others=sum(c.changes_verdict for c in found))
+    return page(request, "assessed-again.html", stored=stored, changes=changes[:_SHOWN], n=len(changes),
+                verdict_tone=tone, others=sum(c.changes_verdict for c in changes))
 
 
 #: Bytes of a table, and changes that a preview lists.
@@ -80,16 +80,16 @@ def import_table(request: RequestContext) -> Response:
     """Show what the table changes; with the preview confirmed, import it, all or nothing."""
     _check(request)
     try:
-        found = _parsed(request)
-        changes = list(import_changes(request.store, found))
+        parsed = _parsed(request)
+        changes = list(import_changes(request.store, parsed))
         if not request.field("confirmed"):
-            import_all(request.store, found, by=request.account, why="preview", dry_run=True)
-            return _import_shown(request, changes=changes, total=len(found))
-        import_all(request.store, found, by=request.account, why="imported on the page")
+            import_all(request.store, parsed, by=request.account, why="preview", dry_run=True)
+            return _import_shown(request, changes=changes, total=len(parsed))
+        import_all(request.store, parsed, by=request.account, why="imported on the page")
     except InputError as error:
         return _import_shown(request, status=422, wrong=error.message)
-    return _assessed_again(request, request.app.messages("importing.done", n=len(found)),
-                           assess_imported(request.store, request.account, (p.record for p in found)))
+    return _assessed_again(request, request.app.messages("importing.done", n=len(parsed)),
+                           assess_imported(request.store, request.account, (p.record for p in parsed)))
 
 
 def _check(request: RequestContext) -> None:

@@ -105,18 +105,18 @@ def characterise(request: RequestContext) -> Response:
     profile = profile_of(text, name)
     profile.check_against(layout)
     register_profile(store, request.account, request.body, name)
-    found = profile_summary(profile, patch_differences(profile, layout))
+    summary = profile_summary(profile, patch_differences(profile, layout))
     return json({"text": request.app.messages(
-        "cards.characterised", run=profile.run, median=f"{found.median:.1f}", largest=f"{found.largest:.1f}")})
+        "cards.characterised", run=profile.run, median=f"{summary.median:.1f}", largest=f"{summary.largest:.1f}")})
 
 
 def inspect(request: RequestContext) -> Response:
     """Store a photograph of a card (the body) and the check of the card in it."""
     layout = default_card()
-    found = CardIntake(request.store, request.account, layout, _inspector(request, layout)).receive(
+    finding = CardIntake(request.store, request.account, layout, _inspector(request, layout)).receive(
         PhotoFile(request.query("name")[-200:] or "photograph", request.body), _said(request))
-    verdict = request.app.messages(f"card-verdict.{WORDS[found.verdict]}")
-    return json({"text": ". ".join((verdict, *found.reasons)), "wrong": found.verdict != "good"})
+    verdict = request.app.messages(f"card-verdict.{WORDS[finding.verdict]}")
+    return json({"text": ". ".join((verdict, *finding.reasons)), "wrong": finding.verdict != "good"})
 
 
 def _inspector(request: RequestContext, layout: CardLayout) -> Callable[[PhotoFile], CardFinding]:
@@ -173,11 +173,11 @@ def _line(card: Card, checks: Sequence[CardInspection]) -> CardLine:
 
 def _filtered(request: RequestContext, lines: Sequence[CardLine]) -> list[CardLine]:
     typed, state = request.query("search").strip().casefold(), choice(request, "state", STATES)
-    found = [c for c in lines if typed in f"{c.card.id} {c.card.run}".casefold()
+    cards = [c for c in lines if typed in f"{c.card.id} {c.card.run}".casefold()
             and (state is None or (state == "retired") == (c.card.retired is not None))]
     if choice(request, "sort", ("run", "name")) == "name":
-        return found
-    return sorted(found, key=lambda c: (c.card.retired is not None, -c.card.run))
+        return cards
+    return sorted(cards, key=lambda c: (c.card.retired is not None, -c.card.run))
 
 
 def _runs(stored: Sequence[PrintRun], cards: Sequence[Card], layout: CardLayout) -> list[RunLine]:

@@ -46,21 +46,21 @@ class PrintedLabel:
 
 def show(request: RequestContext) -> Response:
     """Return the labels of the sampling points, batches and tubes in use that match, or a file of them."""
-    found, first = _found(request), page_number(request) * ROWS
+    labels, first = _found(request), page_number(request) * ROWS
     if downloads(request):
         columns = tuple(TableColumn(name, str) for name in ("id", "title", "detail", "address"))
-        return csv_file("labels", ReadingsTable(columns, tuple((x.id, x.title, x.detail, x.address) for x in found)))
-    return page(request, "labels.html", address=list_address(request), found=found[first:first + ROWS], kinds=KINDS,
+        return csv_file("labels", ReadingsTable(columns, tuple((x.id, x.title, x.detail, x.address) for x in labels)))
+    return page(request, "labels.html", address=list_address(request), found=labels[first:first + ROWS], kinds=KINDS,
                 orders=ORDERS, groups=group_options(request),
-                further=page_number(request) + 1 if len(found) > first + ROWS else "")
+                further=page_number(request) + 1 if len(labels) > first + ROWS else "")
 
 
 def _found(request: RequestContext) -> list[PrintedLabel]:
     kind, by_id = choice(request, "kind", KINDS), choice(request, "sort", ORDERS) == "id"
     typed = request.query("search").strip().casefold()
-    found = [x for x in (*_points(request), *_tubes(request)) if kind in (None, x.kind)
-             and typed in f"{x.title} {x.detail} {x.id}".casefold()]
-    return sorted(found, key=lambda x: (x.kind, () if by_id else (x.title.casefold(), x.detail.casefold()), x.id))
+    labels = [x for x in (*_points(request), *_tubes(request)) if kind in (None, x.kind)
+              and typed in f"{x.title} {x.detail} {x.id}".casefold()]
+    return sorted(labels, key=lambda x: (x.kind, () if by_id else (x.title.casefold(), x.detail.casefold()), x.id))
 
 
 def _points(request: RequestContext) -> Iterator[PrintedLabel]:

@@ -87,9 +87,9 @@ def _handles(history: ReadingHistory, chart: Chart, size: tuple[float, float]) -
     low, high = _INSET, 1 - _INSET
     inset = ((low * w, low * h), (high * w, low * h), (high * w, high * h), (low * w, high * h))
     corners = reading.card.corners_px if reading.card else inset
-    found = {pad.analyte: pad.px for pad in reading.pads}
+    handles = {pad.analyte: pad.px for pad in reading.pads}
     names = [pad.analyte for pad in chart.strip.pads]
-    places = [found.get(a, (w * (low + (high - low) * (n + 1) / (len(names) + 1)), h / 2))
+    places = [handles.get(a, (w * (low + (high - low) * (n + 1) / (len(names) + 1)), h / 2))
               for n, a in enumerate(names)]
     return [*(Handle("corners", str(n), str(n + 1), at) for n, at in enumerate(corners)),
             *(Handle("pads", a, str(n + 1), at) for n, (a, at) in enumerate(zip(names, places, strict=True)))]
@@ -110,10 +110,10 @@ def _chart(request: RequestContext, history: ReadingHistory) -> Chart:
 
 
 def _history(request: RequestContext) -> ReadingHistory:
-    found = find_history(request.store, request.path("reading"))
-    if found is None:
+    history = find_history(request.store, request.path("reading"))
+    if history is None:
         raise HTTPRefusal(404, "not-found")
-    return found
+    return history
 
 
 #: Readings of one page: each takes about a second to evaluate.
@@ -123,7 +123,7 @@ MOST_READINGS: Final = 100
 def show_readings(request: RequestContext) -> Response:
     """Return the readings that the address selects, as the list of readings does."""
     store, wanted = request.store, reading_filter(request)
-    found = readings(store, wanted, MOST_READINGS)
+    rows = readings(store, wanted, MOST_READINGS)
     back = list_address(request).link().replace("/re-evaluation", "/readings", 1)
-    return page(request, "re-evaluation.html", found=found, total=count_readings(store, wanted), most=MOST_READINGS,
-                back=back, colours=glyphs(store, [row.id for row in found]))
+    return page(request, "re-evaluation.html", found=rows, total=count_readings(store, wanted), most=MOST_READINGS,
+                back=back, colours=glyphs(store, [row.id for row in rows]))

@@ -71,11 +71,11 @@ def integration(request: RequestContext) -> Response:
 
 
 def _page(request: RequestContext, topic: str) -> Response:
-    found = library.manual_pages().get(topic)
-    if found is None:
+    entry = library.manual_pages().get(topic)
+    if entry is None:
         raise HTTPRefusal(404, "not-found")
     contents = [(library.anchor(heading), heading) for heading in library.headings(topic)]
-    return page(request, "help.html", title=found.title, topic=topic, text=library.as_html(topic, _BASE), base=_BASE,
+    return page(request, "help.html", title=entry.title, topic=topic, text=library.as_html(topic, _BASE), base=_BASE,
                 contents=contents if topic != library.INDEX else (), is_index=topic == library.INDEX)
 
 

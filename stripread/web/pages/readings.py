@@ -155,11 +155,11 @@ def show_combined(request: RequestContext) -> Response:
     ids = list(dict.fromkeys(request.http.query_params.getlist("reading")))
     if not 2 <= len(ids) <= MOST:
         raise HTTPRefusal(422, "together-needs")
-    found = [request.one(StoredReading, id_) for id_ in ids]
+    stored = [request.one(StoredReading, id_) for id_ in ids]
     same_strip = request.query("strip") == "one"
-    joint = combine([r.reading for r in found], same_strip=same_strip)
-    judged = _judged(request, joint, found[0])
-    return page(request, "together.html", joint=joint, combined=found, same_strip=same_strip,
+    joint = combine([r.reading for r in stored], same_strip=same_strip)
+    judged = _judged(request, joint, stored[0])
+    return page(request, "together.html", joint=joint, combined=stored, same_strip=same_strip,
                 values=[cells(pad, request.notation) for pad in joint.pads],
                 sheet=JointSheet(joint),
                 judged=None if judged is None else assessment_sheet(judged, request.notation))
