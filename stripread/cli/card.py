@@ -201,11 +201,11 @@ def _patch_lines(rows: Sequence[PatchDifference]) -> Iterator[str]:
 
 def _summary_lines(profile: PrintProfile, card: CardLayout, rows: Sequence[PatchDifference], *,
                    standard_error: Array | None) -> Iterator[str]:
-    found = profile_summary(profile, rows)
-    yield (f"print run {profile.run} of {card.name}: passed. Median difference from the design {found.median:.1f} "
+    summary = profile_summary(profile, rows)
+    yield (f"print run {profile.run} of {card.name}: passed. Median difference from the design {summary.median:.1f} "
            f"CIEDE2000 (at most {MOST_FROM_DESIGN:g})")
-    yield (f"largest difference {found.largest:.1f}; repeated patches of the same colour differ by at most "
-           f"{found.uneven:.1f}; {'with' if found.spectra else 'without'} spectra")
+    yield (f"largest difference {summary.largest:.1f}; repeated patches of the same colour differ by at most "
+           f"{summary.uneven:.1f}; {'with' if summary.spectra else 'without'} spectra")
     colours = spectral_colours(profile)
     if colours is not None:
         yield colours.words
@@ -225,28 +225,28 @@ def write_profile(path: Path, profile: PrintProfile, *, card: CardLayout, source
 _SHOWN = 5
 
 
-def as_check_text(photo: Path, found: CardCheck | NoObservation) -> str:
+def as_check_text(photo: Path, check: CardCheck | NoObservation) -> str:
     """The verdict first, then why, the patches that differ most, and what a photograph cannot show."""
-    if isinstance(found, NoObservation):
-        return f"{photo.name}: no verdict. {FLAGS[found.flag].words}"
-    worst = sorted(found.patches, key=lambda p: -p.delta_e)[:_SHOWN]
-    lines = [f"{photo.name}, print run {found.run}: {found.verdict}", *(f"  - {reason}" for reason in found.reasons)]
-    lines.append(f"  patches differ from their measured colours by {found.typical_delta_e:.2f} (CIEDE2000, median);")
+    if isinstance(check, NoObservation):
+        return f"{photo.name}: no verdict. {FLAGS[check.flag].words}"
+    worst = sorted(check.patches, key=lambda p: -p.delta_e)[:_SHOWN]
+    lines = [f"{photo.name}, print run {check.run}: {check.verdict}", *(f"  - {reason}" for reason in check.reasons)]
+    lines.append(f"  patches differ from their measured colours by {check.typical_delta_e:.2f} (CIEDE2000, median);")
     lines.append("  those that differ most:")
     lines += [f"    {p.id} {p.colour:8} {p.delta_e:6.2f}, {p.times_uncertainty:.1f} times its uncertainty"
               for p in worst]
-    low, high = found.shape.stretch
-    lines.append(f"  print within {found.shape.out_of_place_mm:.2f} mm of its places; width over height {low:.3f} to "
+    low, high = check.shape.stretch
+    lines.append(f"  print within {check.shape.out_of_place_mm:.2f} mm of its places; width over height {low:.3f} to "
                  f"{high:.3f} of the design")
-    if found.bar_mm is not None:
-        lines.append(f"  bar {found.bar_mm:.1f} mm by the markers")
-    lines += [f"  not visible in a photograph: {text}" for text in found.unseen]
+    if check.bar_mm is not None:
+        lines.append(f"  bar {check.bar_mm:.1f} mm by the markers")
+    lines += [f"  not visible in a photograph: {text}" for text in check.unseen]
     return "\n".join(lines)
 
 
-def as_check_json(photo: Path, found: CardCheck | NoObservation) -> bytes:
+def as_check_json(photo: Path, check: CardCheck | NoObservation) -> bytes:
     """One JSON object."""
-    if isinstance(found, NoObservation):
-        result = {"photo": photo.name, "verdict": "look again", "reasons": [FLAGS[found.flag].words]}
+    if isinstance(check, NoObservation):
+        result = {"photo": photo.name, "verdict": "look again", "reasons": [FLAGS[check.flag].words]}
         return msgspec.json.encode(result)
-    return msgspec.json.encode({"photo": photo.name, **msgspec.structs.asdict(found)})
+    return msgspec.json.encode({"photo": photo.name, **msgspec.structs.asdict(check)})

@@ -80,11 +80,11 @@ def _below(url: str) -> Iterator[PhotoAddress]:
     if url.lower().endswith(SUFFIXES):
         yield address_of(url)
         return
-    found = False
+    any_photo = False
     for photo in photos_below(url, SUFFIXES):
-        found = True
+        any_photo = True
         yield photo
-    if not found:
+    if not any_photo:
         raise FileError("the bucket contains no photographs with this prefix", where=url, allowed=" ".join(SUFFIXES))
 
 

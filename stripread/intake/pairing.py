@@ -123,9 +123,9 @@ def _feeds(store: Store, points: Sequence[str], at: datetime) -> list[_Feed]:
         .limit(4 * _USUAL)
     )
     with store.viewing() as connection:
-        found = [_Feed(datetime.fromisoformat(sampled), chart, decode_summary(brief), reading=id_)
+        feeds = [_Feed(datetime.fromisoformat(sampled), chart, decode_summary(brief), reading=id_)
                  for id_, sampled, chart, brief in connection.execute(query)]
-    return found + [_Feed(s.taken, None, s.sample.estimates, sample=s.sample)
+    return feeds + [_Feed(s.taken, None, s.sample.estimates, sample=s.sample)
                     for s in laboratory_samples(store, points) if first <= s.taken <= last]
 
 
@@ -139,11 +139,11 @@ def _levels(feeds: Sequence[_Feed]) -> list[Estimate]:
     return [_level(analyte, found) for analyte, found in values.items()]
 
 
-def _level(analyte: str, found: Sequence[ValueSummary | Estimate]) -> Estimate:
+def _level(analyte: str, values: Sequence[ValueSummary | Estimate]) -> Estimate:
     """Return a mean with the larger of its readings' own uncertainty and their scatter."""
-    mean = sum(v.value for v in found) / len(found)
-    scatter = (sum((v.value - mean) ** 2 for v in found) / len(found)) ** 0.5
-    half = max(max(v.high - v.low for v in found) / 2, Z95 * scatter)
+    mean = sum(v.value for v in values) / len(values)
+    scatter = (sum((v.value - mean) ** 2 for v in values) / len(values)) ** 0.5
+    half = max(max(v.high - v.low for v in values) / 2, Z95 * scatter)
     known = ANALYTES[analyte]
     return Estimate(analyte=analyte, value=mean, low=max(known.lower, mean - half), high=min(known.upper, mean + half),
                     unit=known.unit)

@@ -111,9 +111,9 @@ def latest_of_each(store: Store, n: int, *of: ColumnElement[bool]) -> CTE:
 
 def _in_order(rows: Iterable[Any]) -> list[ValidReading]:
     """Return the rows of `_query` in the order of time of their samples."""
-    found = [ValidReading(id_, photograph, point, datetime.fromisoformat(sampled), *rest)
-             for id_, photograph, point, sampled, *rest in rows]
-    return sorted(found, key=_BY_TIME)
+    readings = [ValidReading(id_, photograph, point, datetime.fromisoformat(sampled), *rest)
+                for id_, photograph, point, sampled, *rest in rows]
+    return sorted(readings, key=_BY_TIME)
 
 
 def corrections(store: Store, readings: Iterable[ValidReading]) -> dict[tuple[str, str], ValueSummary]:

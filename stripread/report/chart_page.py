@@ -170,11 +170,11 @@ class PadImages:
 
 def pad_images(curve: Curve, seen: Sequence[ObservedStandard]) -> PadImages | None:
     """Return the comparison of an analyte's pads with its curve; None without photographs."""
-    found = sorted(_images(curve, seen), key=lambda image: -image.off_chart)
-    if not found:
+    images = sorted(_images(curve, seen), key=lambda image: -image.off_chart)
+    if not images:
         return None
-    off, uneven, blur = np.median([(i.off_chart, i.unevenness, i.blur) for i in found], axis=0).tolist()
-    return PadImages(len(found), off, uneven, blur, tuple(found[:_SHOWN]))
+    off, uneven, blur = np.median([(i.off_chart, i.unevenness, i.blur) for i in images], axis=0).tolist()
+    return PadImages(len(images), off, uneven, blur, tuple(images[:_SHOWN]))
 
 
 def _images(curve: Curve, seen: Sequence[ObservedStandard]) -> Iterator[PadImage]:

@@ -203,35 +203,35 @@ def _reviewed_sql(status: ReviewStatus, policy: ReviewPolicy) -> list[ColumnElem
 
 def _conditions(connection: Connection, query_filter: ReadingFilter, policy: ReviewPolicy) -> list[ColumnElement[bool]]:
     c = READING_INDEX.c
-    found = [c[name] == value for name in ("site", "group", "point", "batch", "verdict", "status")
-             if (value := getattr(query_filter, name)) is not None]
+    conditions = [c[name] == value for name in ("site", "group", "point", "batch", "verdict", "status")
+                  if (value := getattr(query_filter, name)) is not None]
     if query_filter.access.groups is not None:
-        found.append(query_filter.access.reading_sql())
+        conditions.append(query_filter.access.reading_sql())
     if query_filter.since is not None:
-        found.append(c.sampled >= stamp(query_filter.since))
+        conditions.append(c.sampled >= stamp(query_filter.since))
     if query_filter.until is not None:
-        found.append(c.sampled <= stamp(query_filter.until))
+        conditions.append(c.sampled <= stamp(query_filter.until))
     if query_filter.flag is not None:
         f = READING_FLAGS.c
         # Not by sampled and at as well: PostgreSQL would expect few rows and not walk the index.
-        found += [f.flag == query_filter.flag, f.reading == c.reading]
+        conditions += [f.flag == query_filter.flag, f.reading == c.reading]
     if query_filter.reviewed is not None:
-        found += _reviewed_sql(query_filter.reviewed, policy)
+        conditions += _reviewed_sql(query_filter.reviewed, policy)
     for column, required in ((c.superseded_by, query_filter.state and query_filter.state == "superseded"),
                           (c.correction, query_filter.corrected)):
         if required is not None:
-            found.append(column.is_not(None) if required else column.is_(None))
+            conditions.append(column.is_not(None) if required else column.is_(None))
     if query_filter.search:
-        found.append(named_sql(connection, query_filter.search))
-    return found
+        conditions.append(named_sql(connection, query_filter.search))
+    return conditions
 
 
 def named_sql(connection: Connection, typed: str) -> ColumnElement[bool]:
     """Return the condition on the index that a name of the reading contains a text, or that its id begins with it."""
     c = READING_INDEX.c
     names = ((c.photograph, _PHOTOGRAPHS), (c.site, _SITES), (c.point, _POINTS))
-    found = [_among(connection, column, table, typed) for column, table in names]
-    return or_(_begins(connection, c.reading, typed), *(named for named in found if named is not None))
+    conditions = [_among(connection, column, table, typed) for column, table in names]
+    return or_(_begins(connection, c.reading, typed), *(named for named in conditions if named is not None))
 
 
 def _among(connection: Connection, column: ColumnElement[Any], table: Any, typed: str) -> ColumnElement[bool] | None:

@@ -65,13 +65,13 @@ def refresh(connection: Connection, before: Rows, after: Rows) -> None:
     if not changed:
         return
     stored = _stored_reasons(connection, _in_place(before, after))
-    found = {**stored, **_compared(connection, [row for row in changed if row.reading not in stored])}
+    reasons = {**stored, **_compared(connection, [row for row in changed if row.reading not in stored])}
     now = {row.reading: row for row in after if row not in unchanged}
-    others = found.keys() - now.keys()
+    others = reasons.keys() - now.keys()
     if others:
         now.update((row.reading, row) for row in connection.execute(
             select(*_COLUMNS).where(_I.reading.in_(sorted(others)))))
-    _replace(connection, {row.reading for row in changed} | now.keys(), now.values(), found)
+    _replace(connection, {row.reading for row in changed} | now.keys(), now.values(), reasons)
 
 
 def _in_place(before: Rows, after: Rows) -> set[str]:
@@ -100,8 +100,8 @@ def rebuild(connection: Connection) -> None:
     """Make all rows again."""
     for table in (READING_FLAGS, REVIEW_QUEUE):
         connection.execute(delete(table))
-    for some, found in _all(connection):
-        _insert(connection, some, found)
+    for some, reasons in _all(connection):
+        _insert(connection, some, reasons)
 
 
 def mismatch(connection: Connection) -> str | None:
@@ -110,8 +110,8 @@ def mismatch(connection: Connection) -> str | None:
         unknown = select(table.c.reading).where(table.c.reading.not_in(select(_I.reading))).limit(1)
         if (stray := connection.scalar(unknown)) is not None:
             return str(stray)
-    for some, found in _all(connection):
-        for table, expected in _expected(some, found):
+    for some, reasons in _all(connection):
+        for table, expected in _expected(some, reasons):
             ids = [row.reading for row in some]
             wrong = _stored(connection, table, ids) ^ {tuple(row[c.name] for c in table.c) for row in expected}
             if wrong:
@@ -184,8 +184,8 @@ def _compared(connection: Connection, changed: Rows) -> dict[str, Sequence[Histo
         past, members = _history(connection, point, min(places), max(places))
         histories.append([*past, *members])
         judged |= {member.reading: [] for member in members}
-    found = history_reasons(histories)
-    return {reading: found.get(reading, []) for reading in judged}
+    reasons = history_reasons(histories)
+    return {reading: reasons.get(reading, []) for reading in judged}
 
 
 def _history(connection: Connection, point: str, first: tuple[str, ...], last: tuple[str, ...]
@@ -204,37 +204,37 @@ def _history(connection: Connection, point: str, first: tuple[str, ...], last: t
 
 
 def _replace(connection: Connection, ids: Iterable[str], rows: Iterable[Any],
-             found: Mapping[str, Sequence[HistoryReason]]) -> None:
+             reasons: Mapping[str, Sequence[HistoryReason]]) -> None:
     gone, made = sorted(ids), list(rows)
     for start in range(0, len(gone), _CHUNK):
         for table in (READING_FLAGS, REVIEW_QUEUE):
             connection.execute(delete(table).where(table.c.reading.in_(gone[start:start + _CHUNK])))
-    _insert(connection, made, found)
+    _insert(connection, made, reasons)
 
 
-def _insert(connection: Connection, rows: Rows, found: Mapping[str, Sequence[HistoryReason]]) -> None:
-    for table, expected in _expected(rows, found):
+def _insert(connection: Connection, rows: Rows, reasons: Mapping[str, Sequence[HistoryReason]]) -> None:
+    for table, expected in _expected(rows, reasons):
         for start in range(0, len(expected), _CHUNK):
             connection.execute(insert(table), expected[start:start + _CHUNK])
 
 
-def _expected(rows: Rows, found: Mapping[str, Sequence[HistoryReason]]
+def _expected(rows: Rows, reasons: Mapping[str, Sequence[HistoryReason]]
               ) -> tuple[tuple[Table, list[dict[str, object]]], ...]:
     """Return the rows of both tables for some rows of the index."""
     flags = [{"reading": row.reading, "flag": flag, "sampled": row.sampled, "at": row.at}
              for row in rows for flag in dict.fromkeys(row.flags.split())]
-    queued = [made for row in rows if (made := _queued(row, found.get(row.reading, ()))) is not None]
+    queued = [made for row in rows if (made := _queued(row, reasons.get(row.reading, ()))) is not None]
     return (READING_FLAGS, flags), (REVIEW_QUEUE, queued)
 
 
-def _queued(row: Any, found: Sequence[HistoryReason]) -> dict[str, object] | None:
+def _queued(row: Any, reasons: Sequence[HistoryReason]) -> dict[str, object] | None:
     """Return the row of a reading in the queue; None if it is superseded or finally decided."""
     decided = row.decision is not None and row.decision == row.other_decision
     if row.superseded_by is not None or decided:
         return None
     begun: list[ReasonKind] = [] if row.decision is None else ["waiting" if row.other_decision is None else "disputed"]
-    kinds = [*begun, *(reason.kind for reason in found),
+    kinds = [*begun, *(reason.kind for reason in reasons),
              *lasting_kinds(status=row.status, flags=row.flags.split(), verdict=row.verdict)]
     return {"reading": row.reading, "priority": priority(kinds), "kinds": kind_bits(kinds),
             "lot": lot_of(row.reading), "sampled": row.sampled, "site": row.site, "group": row.group,
-            "from_history": encode_reasons(found)}
+            "from_history": encode_reasons(reasons)}

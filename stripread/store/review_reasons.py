@@ -45,9 +45,9 @@ class HistoryReason(msgspec.Struct, frozen=True, array_like=True, gc=False):
     figure: float
 
 
-def encode_reasons(found: Sequence[HistoryReason]) -> str:
+def encode_reasons(reasons: Sequence[HistoryReason]) -> str:
     """Return the reasons as text, "" without any."""
-    return msgspec.json.encode(found).decode() if found else ""
+    return msgspec.json.encode(reasons).decode() if reasons else ""
 
 
 def decode_reasons(text: str) -> tuple[HistoryReason, ...]:
@@ -69,13 +69,13 @@ def against_history(series: Sequence[ValueSummary | None], runs: Sequence[int] |
     known = np.isfinite(past).sum(axis=1) >= LEAST
     off = known & (np.abs(value - middle) > MODIFIED_Z_LIMIT * scale) & (scale > 0)
     wide = known & (half > TWICE * usual) & (usual > 0)
-    found: dict[int, list[HistoryReason]] = {}
+    reasons: dict[int, list[HistoryReason]] = {}
     for i in np.flatnonzero(off | wide).tolist():
         about = series[i]
         assert about is not None  # noqa: S101 - nothing is larger than a missing value
-        found[i] = [*([HistoryReason("outlier", about.analyte, _six_digits(middle[i]))] if off[i] else []),
-                    *([HistoryReason("wide", about.analyte, _six_digits(half[i] / usual[i]))] if wide[i] else [])]
-    return found
+        reasons[i] = [*([HistoryReason("outlier", about.analyte, _six_digits(middle[i]))] if off[i] else []),
+                      *([HistoryReason("wide", about.analyte, _six_digits(half[i] / usual[i]))] if wide[i] else [])]
+    return reasons
 
 
 def _six_digits(x: float) -> float:

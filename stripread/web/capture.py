@@ -127,8 +127,8 @@ _AGAIN = frozenset(i for i, flag in FLAGS.items() if flag.scope == "photograph")
 
 def all_flags(reading: Reading) -> tuple[Flag, ...]:
     """Return each flag of photograph and pads once, in the registry's order."""
-    found = {*reading.flags, *(f for pad in reading.pads for f in pad.flags)}
-    return tuple(flag for id_, flag in FLAGS.items() if id_ in found)
+    flags = {*reading.flags, *(f for pad in reading.pads for f in pad.flags)}
+    return tuple(flag for id_, flag in FLAGS.items() if id_ in flags)
 
 
 def should_retake(reading: Reading) -> bool:

@@ -56,8 +56,8 @@ def reading_sheet(history: ReadingHistory, chart: StoredChart, views: PhotoThumb
 
 def glyphs(store: Store, readings: Iterable[str]) -> dict[str, tuple[str, ...]]:
     """Return the measured pad colours by reading as CSS colours, "" for a pad without a result."""
-    found = pad_colours(store, readings)
-    return {id_: tuple(swatch(lab) if lab else "" for lab in labs) for id_, labs in found.items()}
+    colours = pad_colours(store, readings)
+    return {id_: tuple(swatch(lab) if lab else "" for lab in labs) for id_, labs in colours.items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,8 +132,8 @@ class ReadingSummary:
         bars = self._judged
         count = Counter("not measured" if b.judgement.not_measured else b.word for b in bars)
         order = ("out of limits", "inconclusive", "not measured")
-        found = [f"{count[word]} {word}" for word in order if count[word]]
-        return f"{', '.join(found)} of {len(bars)}" if found else f"all {len(bars)} within limits"
+        counts = [f"{count[word]} {word}" for word in order if count[word]]
+        return f"{', '.join(counts)} of {len(bars)}" if counts else f"all {len(bars)} within limits"
 
     @property
     def _judged(self) -> tuple[Bar, ...]:

@@ -74,8 +74,8 @@ class FailureCounter:
     def check(self, attempt: Attempt) -> None:
         """Raise HTTPRefusal (429) for an attempt too soon after too many failures."""
         keys = self._keys(attempt)
-        found = self._stored.times(keys)
-        wait = max(self._wait(found.get(key, []), limit) for key, limit in keys.items())
+        times = self._stored.times(keys)
+        wait = max(self._wait(times.get(key, []), limit) for key, limit in keys.items())
         if wait > 0:
             raise HTTPRefusal(429, "too-often", wait_s=int(wait) + 1)
 

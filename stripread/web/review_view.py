@@ -71,8 +71,8 @@ def earlier_readings(store: Store, history: ReadingHistory) -> list[ValidReading
     point, here = history.photograph.point, history.photograph.sampled
     if point is None:
         return []
-    found = [r for r in latest(store, [point], _ASKED) if r.at < here and r.id != history.reading.id]
-    return found[-EARLIER:]
+    rows = [r for r in latest(store, [point], _ASKED) if r.at < here and r.id != history.reading.id]
+    return rows[-EARLIER:]
 
 
 def history_rows(history: ReadingHistory, earlier: Sequence[ValidReading], notation: Notation) -> list[HistoryRow]:

@@ -124,14 +124,14 @@ def water_rows(store: Store, waters: Sequence[WaterStatus], values: Mapping[str,
     judged = judgements_of(store, [w.reading for w in waters if w.reading])
     there = [(judged.get(w.reading, ()), {v.analyte: v for v in values.get(w.reading, ())}) if w.reading else
              _of_sample(store, w) for w in waters]
-    found = [a for a in ANALYTES if any(a in mine for _, mine in there)]
-    return [_water_row(a, there, notation) for a in found]
+    analytes = [a for a in ANALYTES if any(a in mine for _, mine in there)]
+    return [_water_row(a, there, notation) for a in analytes]
 
 
 def _of_sample(store: Store, water: WaterStatus) -> tuple[Sequence[Judgement], dict[str, ValueSummary]]:
     """Return criteria and values of a water that a laboratory or a person measured."""
-    found = assessment_of(store, water)
-    return found.judgements, {e.analyte: v for e in found.values if (v := summarise_value(e)) is not None}
+    assessment = assessment_of(store, water)
+    return assessment.judgements, {e.analyte: v for e in assessment.values if (v := summarise_value(e)) is not None}
 
 
 def _water_row(analyte: str, there: Sequence[tuple[Sequence[Judgement], dict[str, ValueSummary]]], notation: Notation
@@ -154,19 +154,19 @@ def _water_cell(analyte: str, judged: Sequence[Judgement], values: dict[str, Val
     return WaterCell(text, tone(own.verdict if own else None), bar)
 
 
-def site_trend(trend: Trend, found: AnalyteTrend, judged: Sequence[Judgement], notation: Notation) -> SiteTrend:
+def site_trend(trend: Trend, one: AnalyteTrend, judged: Sequence[Judgement], notation: Notation) -> SiteTrend:
     """Return the trend of an analyte in the reader's unit."""
-    own = own_of(judged, found.analyte)
+    own = own_of(judged, one.analyte)
     limit = LimitBounds() if own is None else bounds_of(own.limit)
-    low, high = (None if b is None else notation.express(b, found.unit) for b in (limit.at_least, limit.at_most))
+    low, high = (None if b is None else notation.express(b, one.unit) for b in (limit.at_least, limit.at_most))
     bounds = LimitBounds(at_least=low, at_most=high)
-    values = [_plotted(seen, bounds, found.unit, notation) for seen in found.seen]
-    shown = tuple(m for m in trend.marks if found.seen[0].at <= m.at <= found.seen[-1].at)[-9:]
-    limits = permitted(limit.at_least, limit.at_most, found.unit, notation) if own else ""
-    label = f"{ANALYTES[found.analyte].name} at {trend.name}: {' '.join(sentences(found))}"
-    return SiteTrend(trend.point, found.analyte, time_plot(values, bounds, [m.at for m in shown], label=label,
-                                                           notation=notation),
-                     shown, tuple(notation.prose(s) for s in sentences(found)), notation.unit_for(found.unit), limits)
+    values = [_plotted(seen, bounds, one.unit, notation) for seen in one.seen]
+    shown = tuple(m for m in trend.marks if one.seen[0].at <= m.at <= one.seen[-1].at)[-9:]
+    limits = permitted(limit.at_least, limit.at_most, one.unit, notation) if own else ""
+    label = f"{ANALYTES[one.analyte].name} at {trend.name}: {' '.join(sentences(one))}"
+    return SiteTrend(trend.point, one.analyte, time_plot(values, bounds, [m.at for m in shown], label=label,
+                                                         notation=notation),
+                     shown, tuple(notation.prose(s) for s in sentences(one)), notation.unit_for(one.unit), limits)
 
 
 def _plotted(seen: TrendPoint, bounds: LimitBounds, unit: str, notation: Notation) -> PlottedValue:

@@ -38,11 +38,11 @@ class Messages:
 def load_messages(language: str = LANGUAGE) -> Messages:
     """Return the texts of a language."""
     home = files("stripread.web") / "messages"
-    found: dict[str, dict[str, str]] = {}
+    messages: dict[str, dict[str, str]] = {}
     for file in (home / f"{language}.toml", *(home / language).iterdir()):
         for section, texts in tomllib.loads(file.read_text(encoding="utf-8")).items():
-            found.setdefault(section, {}).update(texts)
-    return Messages(found)
+            messages.setdefault(section, {}).update(texts)
+    return Messages(messages)
 
 
 #: Media type by file extension.

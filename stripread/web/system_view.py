@@ -62,8 +62,8 @@ def measures(app: AppState) -> list[SystemMeasure]:
     """Return the measures, those out of limits first."""
     store = app.store
     failed = on_limit("failed", float(len(app.metrics.recent.failures())))
-    found = [_backup(app), _integrity(store), _disk(store), _waiting(store), failed]
-    return sorted(found, key=lambda m: _ORDER.index(m.tone))
+    measures_ = [_backup(app), _integrity(store), _disk(store), _waiting(store), failed]
+    return sorted(measures_, key=lambda m: _ORDER.index(m.tone))
 
 
 def _backup(app: AppState) -> SystemMeasure:
@@ -71,12 +71,12 @@ def _backup(app: AppState) -> SystemMeasure:
     if not app.settings.backup:
         return SystemMeasure(name="backup")
     try:
-        found = last_backup(Path(app.settings.backup))
+        backup = last_backup(Path(app.settings.backup))
     except RecordsError as error:
         return SystemMeasure(name="backup", tone="out", wrong=error.message)
-    if found is None:
+    if backup is None:
         return SystemMeasure(name="backup", tone="out", wrong=f"no backup in {app.settings.backup}")
-    return on_limit("backup", max(0.0, (app.store.clock() - found.made) / _HOUR))
+    return on_limit("backup", max(0.0, (app.store.clock() - backup.made) / _HOUR))
 
 
 def _integrity(store: Store) -> SystemMeasure:
@@ -84,8 +84,8 @@ def _integrity(store: Store) -> SystemMeasure:
     last = last_verification(store)
     if last is None:
         return SystemMeasure(name="integrity")
-    found = on_limit("integrity", max(0.0, (store.clock() - last.at) / _DAY))
-    return replace(found, tone="out", wrong=last.wrong) if last.wrong else found
+    measure = on_limit("integrity", max(0.0, (store.clock() - last.at) / _DAY))
+    return replace(measure, tone="out", wrong=last.wrong) if last.wrong else measure
 
 
 def _disk(store: Store) -> SystemMeasure:
@@ -133,8 +133,8 @@ def setting_lines(app: AppState) -> list[SettingLine]:
     given = {"database": without_secrets(app.store.where), "photographs": without_secrets(settings.photographs),
              "account": settings.account or ""}
     backup = SettingLine("backup", settings.backup, "file" if settings.backup else "default")
-    found = [SettingLine(name, value, settings.sources.get(name, "start")) for name, value in given.items()]
-    return [*found, backup, *_of_file(settings), *_of_server(app)]
+    lines = [SettingLine(name, value, settings.sources.get(name, "start")) for name, value in given.items()]
+    return [*lines, backup, *_of_file(settings), *_of_server(app)]
 
 
 def _of_file(settings: Settings) -> Iterator[SettingLine]:

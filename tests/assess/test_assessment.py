@@ -186,7 +186,7 @@ def test_an_installed_unit_must_be_known(tap: Callable[..., Any], terms: Assessm
 
 
 def test_a_reading_of_treated_water_needs_a_treatment(tap: Callable[..., Any], terms: AssessmentSetup) -> None:
-    with pytest.raises(InputError, match="needs its treatment"):
+    with pytest.raises(InputError, match="treatment of this water is not stated"):
         assess(tap().sample, terms, after=tap().sample)
 
 

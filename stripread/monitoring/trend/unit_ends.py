@@ -146,11 +146,11 @@ def _laboratory_feed(store: Store, inventory: SiteInventory, read: Collection[st
 
 def upper_limits(terms: OwnTerms) -> dict[str, float]:
     """Return the lowest upper limit of each analyte that is measured."""
-    found: dict[str, float] = {}
+    limits: dict[str, float] = {}
     for limit in (terms.limits or load_limits()).limit:
         if limit.at_most is not None and limit.measure in ANALYTES:
-            found[limit.measure] = min(limit.at_most, found.get(limit.measure, limit.at_most))
-    return found
+            limits[limit.measure] = min(limit.at_most, limits.get(limit.measure, limit.at_most))
+    return limits
 
 
 def ends_of(waters: Waters, unit: Unit) -> list[End]:
@@ -160,9 +160,9 @@ def ends_of(waters: Waters, unit: Unit) -> list[End]:
         return []
     lives = list(_lives(waters, unit, renewed))
     unchanged = max((life.days for life in lives if not life.risen), default=0.0)
-    found = (_by_calendar(unit, renewed), _by_stated_litres(waters, unit, renewed),
-             _by_capacity(waters, unit, renewed, unchanged), *_by_readings(waters, unit, renewed, lives))
-    return sorted((e for e in found if e is not None), key=lambda e: e.on)
+    ends = (_by_calendar(unit, renewed), _by_stated_litres(waters, unit, renewed),
+            _by_capacity(waters, unit, renewed, unchanged), *_by_readings(waters, unit, renewed, lives))
+    return sorted((e for e in ends if e is not None), key=lambda e: e.on)
 
 
 def end_of(waters: Waters, unit: Unit) -> End | None:

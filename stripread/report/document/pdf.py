@@ -59,10 +59,10 @@ def widths(rows: Sequence[Sequence[str]], whole: float, *, padding: float, marks
 
 def _fair(wanted: Sequence[float], whole: float) -> list[float]:
     """Return narrow columns unchanged, the others with equal widths; longer words are broken."""
-    found = [0.0] * len(wanted)
+    widths = [0.0] * len(wanted)
     for left, i in enumerate(sorted(range(len(wanted)), key=lambda i: wanted[i])):
-        found[i] = min(wanted[i], (whole - sum(found)) / (len(wanted) - left))
-    return found
+        widths[i] = min(wanted[i], (whole - sum(widths)) / (len(wanted) - left))
+    return widths
 
 
 def _width(words: str) -> float:

@@ -139,8 +139,8 @@ def own_judgement(assessment: Assessment, analyte: str) -> Judgement | None:
 def own_of(judgements: Iterable[Judgement], analyte: str) -> Judgement | None:
     """Return the criterion of some that limits an analyte, as `own_judgement`."""
     measures = _OWN.get(analyte, ())
-    found = [j for j in judgements if j.limit.measure in measures and j.severity != "information"]
-    return max(found, key=_severity, default=None)
+    own = [j for j in judgements if j.limit.measure in measures and j.severity != "information"]
+    return max(own, key=_severity, default=None)
 
 
 def _severity(j: Judgement) -> tuple[int, float, float]:

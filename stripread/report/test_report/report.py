@@ -199,9 +199,9 @@ def _results(case: Case) -> Iterator[Block]:
 
 
 def _pad(pad: PadReading) -> tuple[Cell, ...]:
-    found = cells(pad)
+    cells_ = cells(pad)
     remark = " ".join((pad.reason, *(FLAGS[f].meaning for f in in_order(frozenset(pad.flags))))).strip()
-    return row(found.name, number(found.value), found.unit, number(found.interval), remark)
+    return row(cells_.name, number(cells_.value), cells_.unit, number(cells_.interval), remark)
 
 
 def _correction(case: Case, c: Correction) -> tuple[Cell, ...]:

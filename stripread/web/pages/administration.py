@@ -34,22 +34,22 @@ _NEVER: Final = datetime.min.replace(tzinfo=UTC)
 def listed_accounts(request: RequestContext) -> list[AccountUse]:
     """Return the accounts that match the search and the role of the request, in its order."""
     typed, role = request.query("search").strip().casefold(), choice(request, "role", ROLES)
-    found = [a for a in account_use(request.store)
-             if typed in f"{a.account.name or ''} {a.account.sign_in or ''} {a.account.account}".casefold()
-             and (role is None or role in a.account.roles)]
+    accounts = [a for a in account_use(request.store)
+                if typed in f"{a.account.name or ''} {a.account.sign_in or ''} {a.account.account}".casefold()
+                and (role is None or role in a.account.roles)]
     if choice(request, "sort", ORDERS) == "used":
-        return sorted(found, key=lambda a: max(a.used or _NEVER, a.signed_in or _NEVER), reverse=True)
-    return found
+        return sorted(accounts, key=lambda a: max(a.used or _NEVER, a.signed_in or _NEVER), reverse=True)
+    return accounts
 
 
-def account_table(found: Sequence[AccountUse]) -> ReadingsTable:
+def account_table(accounts: Sequence[AccountUse]) -> ReadingsTable:
     """Return the accounts as a table to download."""
     texts = tuple(TableColumn(name, str) for name in (
         "account", "name", "roles", "state", "last sign-in [UTC]", "last use [UTC]"))
     numbers = tuple(TableColumn(name, float) for name in ("sessions", "tokens"))
     return ReadingsTable((*texts, *numbers), tuple(
         (a.account.account, a.account.name, " ".join(a.account.roles), "active" if a.account.active else "deactivated",
-         _text(a.signed_in), _text(a.used), a.sessions, a.tokens) for a in found))
+         _text(a.signed_in), _text(a.used), a.sessions, a.tokens) for a in accounts))
 
 
 def _text(moment: datetime | None) -> str | None:
@@ -154,9 +154,10 @@ def check_integrity(request: RequestContext) -> Response:
     store, by = request.store, request.account
 
     def work(task_progress: JobProgress) -> str:
-        found = verify_and_record(store, by, task_progress)
-        return request.app.messages("system.discrepancy" if found.wrong else "system.verified", wrong=found.wrong,
-                               records=found.records, photographs=found.photographs)
+        verification = verify_and_record(store, by, task_progress)
+        return request.app.messages(
+            "system.discrepancy" if verification.wrong else "system.verified", wrong=verification.wrong,
+            records=verification.records, photographs=verification.photographs)
 
     return _started(request, VERIFICATION, work)
 

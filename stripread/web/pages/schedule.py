@@ -50,15 +50,15 @@ def show(request: RequestContext) -> Response:
 
 
 def _shown(request: RequestContext, *, status: int = 200, subscription: str = "") -> Response:
-    found = all_due(request, WEEKS)
-    items = chosen_due(request, found.items)
+    due_list = all_due(request, WEEKS)
+    items = chosen_due(request, due_list.items)
     if downloads(request):
         return csv_file("schedule", _table(items))
     done = request.query("done")
     return page(
-        request, "schedule.html", status=status, address=list_address(request), weeks=_weeks(items, found.today),
-        today=found.today, overdue=sum(i.on < found.today for i in items), n_weeks=WEEKS, kinds=KINDS,
-        groups=group_options(request), shopping=found.shopping, load=_load(items, found.today), ticked=TICKED,
+        request, "schedule.html", status=status, address=list_address(request), weeks=_weeks(items, due_list.today),
+        today=due_list.today, overdue=sum(i.on < due_list.today for i in items), n_weeks=WEEKS, kinds=KINDS,
+        groups=group_options(request), shopping=due_list.shopping, load=_load(items, due_list.today), ticked=TICKED,
         may_tick=bool({"manager", "technician"} & request.user.roles), subscription=subscription,
         done=(request.query("kind"), done) if done and request.query("kind") in TICKED else None)
 
@@ -111,10 +111,10 @@ def subscribe(request: RequestContext) -> Response:
 
 def subscribed(request: RequestContext) -> Response:
     """Return the calendar of the account whose token the address contains. Raises HTTPRefusal (401)."""
-    found = sessions.find_token(request.store, request.query("token"))
-    if found is None or "calendar" not in found[1]:
+    token = sessions.find_token(request.store, request.query("token"))
+    if token is None or "calendar" not in token[1]:
         raise HTTPRefusal(401, "token")
-    store, scope = request.store, Scope(access=access_of(found[0]))
+    store, scope = request.store, Scope(access=access_of(token[0]))
     due = due_list(store, load_intervals(), scope=scope, weeks=_CALENDAR_WEEKS)
     return Response(calendar(due.items, store.clock()), media_type="text/calendar; charset=utf-8")
 

@@ -87,17 +87,17 @@ def _points(store: Store, access: SiteAccess) -> list[PhonePoint]:
         inventory, latest_results(store, inventory.points), load_intervals(), today)}
     last = latest_readings(store, inventory.points)
     colours = glyphs(store, [reading for reading, _ in last.values()])
-    found = []
+    points = []
     for p in inventory.points.values():
         reading, verdict = last.get(p.id, ("", None))
-        found.append(PhonePoint(id=p.id, site_id=p.site, site=inventory.sites[p.site].name, name=p.name, place=p.place,
-                                due=due[p.id], tone=tone(verdict), colours=colours.get(reading, ())))
-    return sorted(found, key=lambda p: (p.due, p.site, p.name))
+        points.append(PhonePoint(id=p.id, site_id=p.site, site=inventory.sites[p.site].name, name=p.name, place=p.place,
+                                 due=due[p.id], tone=tone(verdict), colours=colours.get(reading, ())))
+    return sorted(points, key=lambda p: (p.due, p.site, p.name))
 
 
 def _tubes(store: Store) -> list[PhoneTube]:
-    found = [tube for batch in chart_selection.batches_with_charts(store) for tube in _of_batch(store, batch)]
-    return sorted(found, key=lambda t: (bool(t.wrong), t.batch, t.id))
+    tubes = [tube for batch in chart_selection.batches_with_charts(store) for tube in _of_batch(store, batch)]
+    return sorted(tubes, key=lambda t: (bool(t.wrong), t.batch, t.id))
 
 
 def _of_batch(store: Store, batch: str) -> Iterable[PhoneTube]:
@@ -209,11 +209,11 @@ def _bytes(request: RequestContext, key: str) -> bytes:
     if not key:
         return request.body
     finished = request.app.partials.state(request.account, key).photograph
-    found = request.store.photographs.get(finished) if finished else request.app.partials.contents(
+    data = request.store.photographs.get(finished) if finished else request.app.partials.contents(
         request.account, key)
-    if not found:
+    if not data:
         raise HTTPRefusal(409, "no-upload")
-    return found
+    return data
 
 
 def _said(request: RequestContext) -> SampleInfo:

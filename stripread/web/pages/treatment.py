@@ -70,10 +70,10 @@ def propose(request: RequestContext) -> Response:
 
 def advance(request: RequestContext) -> Response:
     """Bring a decision into its next state."""
-    found = request.one(TreatmentDecision, request.path("decision"))
-    request.demand(Site, found.site)
+    decision = request.one(TreatmentDecision, request.path("decision"))
+    request.demand(Site, decision.site)
     return _decided(request, lambda desk: desk.advance(
-        found.id, one_of(STATES, request.field("state"), "state"), request.field("why").strip(),
+        decision.id, one_of(STATES, request.field("state"), "state"), request.field("why").strip(),
         request.field("reading") or None))
 
 
@@ -131,11 +131,11 @@ def _results(request: RequestContext, site: str, since: datetime) -> Iterator[tu
             yield sample.id, f"{points[sample.point]}, {sample.assessment.sample}"
 
 
-def _table(found: Sequence[TreatmentDecision], names: dict[str, str]) -> ReadingsTable:
+def _table(decisions_: Sequence[TreatmentDecision], names: dict[str, str]) -> ReadingsTable:
     columns = tuple(TableColumn(name, str) for name in (
         "decision", "site", "site name", "what", "recommended", "state", "at [UTC]", "reason"))
     return ReadingsTable(columns, tuple((d.id, d.site, names[d.site], d.what, d.recommended, d.state, d.at.isoformat(),
-                                         d.steps[-1].why) for d in found))
+                                         d.steps[-1].why) for d in decisions_))
 
 
 #: Names of the steps, in order.
@@ -185,9 +185,9 @@ def _choice(request: RequestContext) -> Response:
     store, typed = request.store, request.query("search").strip()
     inventory = load_sites(store, Scope(access=request.access), store.clock().date())
     units = [(inventory.sites[u.site].name, u) for u in inventory.units.values() if not inventory.removed(u.id)]
-    found = sorted((u for u in units if typed.casefold() in f"{u[0]} {u[1].unit.name} {u[1].id}".casefold()),
-                   key=lambda u: (u[0].casefold(), u[1].id))
-    return page(request, "commissioning-units.html", units=found, typed=typed)
+    units_found = sorted((u for u in units if typed.casefold() in f"{u[0]} {u[1].unit.name} {u[1].id}".casefold()),
+                         key=lambda u: (u[0].casefold(), u[1].id))
+    return page(request, "commissioning-units.html", units=units_found, typed=typed)
 
 
 def _unit_page(request: RequestContext, progress: CommissioningProgress, *, status: int = 200,
@@ -214,8 +214,8 @@ def _checked(request: RequestContext, progress: CommissioningProgress) -> tuple[
         return None, " ".join(filter(None, (f"{error.what[:1].upper()}{error.what[1:]}.", error.found, error.remedy)))
 
 
-def _bar(found: PosteriorInterval | None) -> ShareBar | None:
-    return None if found is None else ShareBar(share(found), plain_bar(found, LimitBounds(), 1.0, "nr"))
+def _bar(interval: PosteriorInterval | None) -> ShareBar | None:
+    return None if interval is None else ShareBar(share(interval), plain_bar(interval, LimitBounds(), 1.0, "nr"))
 
 
 def _setting(unit: Unit) -> Setting | None:
@@ -228,9 +228,9 @@ def _setting(unit: Unit) -> Setting | None:
 def _share(typed: str) -> float:
     """Return a percentage as a share. Raises InputError for anything else."""
     try:
-        found = float(typed.strip().removesuffix("%").replace(",", ".")) / 100
+        share = float(typed.strip().removesuffix("%").replace(",", ".")) / 100
     except ValueError:
-        found = -1.0
-    if not 0.0 <= found <= 1.0:
+        share = -1.0
+    if not 0.0 <= share <= 1.0:
         raise InputError("is not a setting", where="setting", found=repr(typed[:40]), allowed="0 to 100 %")
-    return found
+    return share

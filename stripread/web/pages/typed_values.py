@@ -61,8 +61,8 @@ def show(request: RequestContext) -> Response:
     """Return the step that the address has come to: point, method, values, or the result of stored values."""
     here = lookup.find_point(request.store, request.query("point"), request.access) if request.query("point") else None
     if here is None:
-        found = lookup.search_points(request.store, request.query("search").strip(), request.access)
-        return _step(request, "point", found=found, typed=request.query("search").strip())
+        points = lookup.search_points(request.store, request.query("search").strip(), request.access)
+        return _step(request, "point", found=points, typed=request.query("search").strip())
     if request.query("result"):
         return _result(request, here)
     return _step(request, "values" if request.query("method") in METHODS else "method", here=here,
@@ -128,8 +128,8 @@ def _result(request: RequestContext, here: PointSummary) -> Response:
                   None)
     if sample is None:
         return go(f"/values?{urlencode({'point': here.id})}")
-    found = [a for a in request.store.find(SampleAssessment, point=here.id) if a.results == sample.results]
-    judged = max(found, key=lambda a: a.at).assessment if found else None
+    assessments = [a for a in request.store.find(SampleAssessment, point=here.id) if a.results == sample.results]
+    judged = max(assessments, key=lambda a: a.at).assessment if assessments else None
     estimates = sorted(sample.sample.estimates, key=lambda e: list(ANALYTES).index(e.analyte))
     rows: list[ValueRow] = value_rows(
         [Measurement(analyte=e.analyte, status=e.status, value=e.value, low=e.low, high=e.high, unit=e.unit)
