@@ -122,8 +122,8 @@ def picture(photo: Path) -> Picture:
 
 
 def file_of(pixels: Pixels | Image.Image, kind: str, **options: Any) -> bytes:
-    """A file of the given kind as Pillow writes it; PNG in haste."""
+    """A file of the given kind as Pillow writes it; PNG uncompressed, in half the time."""
     out = io.BytesIO()
     image = pixels if isinstance(pixels, Image.Image) else Image.fromarray(pixels)
-    image.save(out, kind, **({"compress_level": 1} if kind == "PNG" else {}), **options)
+    image.save(out, kind, **({"compress_level": 0} if kind == "PNG" else {}), **options)
     return out.getvalue()

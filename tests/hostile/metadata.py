@@ -5,7 +5,8 @@ from __future__ import annotations
 import struct
 import zlib
 from collections.abc import Callable, Iterator
-from typing import Final
+from functools import cache
+from typing import Any, Final
 
 import numpy as np
 from PIL import Image
@@ -34,19 +35,24 @@ def cases() -> Iterator[tuple[str, bytes]]:
         yield f"PNG, {name}", png(*chunks)
     for name, profile in _profiles().items():
         yield f"PNG, {name}", png((b"iCCP", b"p\0\0" + zlib.compress(profile)))
-        yield f"JPEG, {name}", file_of(Image.fromarray(scene()), "JPEG", icc_profile=profile)
+        yield f"JPEG, {name}", _scene("JPEG", icc_profile=profile)
+
+
+@cache
+def _scene(form: str, **options: Any) -> bytes:
+    return file_of(Image.fromarray(scene()), form, **options)
 
 
 def jpeg(block: bytes) -> bytes:
     """The scene as JPEG with an EXIF segment (Exif 2.32, 4.5.4) of these bytes."""
-    whole = file_of(Image.fromarray(scene()), "JPEG", quality=80)
+    whole = _scene("JPEG", quality=80)
     body = b"Exif\0\0" + block[:65_000]
     return whole[:2] + b"\xff\xe1" + struct.pack(">H", len(body) + 2) + body + whole[2:]
 
 
 def png(*chunks: tuple[bytes, bytes]) -> bytes:
     """The scene as PNG with more chunks (ISO/IEC 15948, 5.3) ahead of its pixels."""
-    whole = file_of(Image.fromarray(scene()), "PNG")
+    whole = _scene("PNG")
     at = whole.index(b"IDAT") - 4
     more = b"".join(struct.pack(">I", len(b)) + k + b + struct.pack(">I", zlib.crc32(k + b)) for k, b in chunks)
     return whole[:at] + more + whole[at:]
