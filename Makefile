@@ -28,6 +28,7 @@ soak: $(READY)
 	$(BIN)/python -m tests.bench.soak_servers
 	$(BIN)/python -m tests.bench.soak_hostile
 	$(BIN)/python -m tests.bench.service
+	$(BIN)/python -m tests.bench.listing
 	$(BIN)/python -m tests.bench.technicians 30
 	SCHEDULES=1000 $(BIN)/python -m pytest -q tests/stripread/web/test_schedules.py
 

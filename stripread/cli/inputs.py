@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from heapq import nsmallest
 from pathlib import Path
 from typing import Final
 
@@ -36,16 +37,37 @@ from stripread.store.store import Store
 
 #: Address of standard input.
 _STANDARD_INPUT: Final = "-"
+#: Names of a folder that are in memory at a time; it is listed again for each further part.
+_NAMES: Final = 50_000
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoFolder(Collection[str]):
+    """The names of the ``count`` photographs in a folder, in order; few of a million are in memory at a time."""
+
+    folder: Path
+    count: int
+
+    def __len__(self) -> int:
+        return self.count
+
+    def __iter__(self) -> Iterator[str]:
+        last = ""
+        while names := nsmallest(_NAMES, (name for name in _names(self.folder) if name > last)):
+            yield from names
+            if len(names) < _NAMES:
+                return
+            last = names[-1]
+
+    def __contains__(self, name: object) -> bool:
+        return any(found == name for found in self)
 
 
 @dataclass(frozen=True, slots=True)
 class LocalPhotos(Collection[Path]):
-    """Photographs in files and folders of this machine; ``parts``: each folder with the names of its files.
+    """Photographs in files and folders of this machine; ``parts``: each folder with the names of its files."""
 
-    Names are all that is in memory: a folder may contain a million photographs.
-    """
-
-    parts: Sequence[tuple[Path, Sequence[str]]]
+    parts: Sequence[tuple[Path, Collection[str]]]
 
     def __len__(self) -> int:
         return sum(len(names) for _, names in self.parts)
@@ -59,7 +81,7 @@ class LocalPhotos(Collection[Path]):
 
 def local_photos(paths: Iterable[Path]) -> LocalPhotos:
     """Return the files named and the photographs in the folders named, in order; an empty folder is an error."""
-    return LocalPhotos([_in_folder(p) if p.is_dir() else (p.parent, [p.name]) for p in paths])
+    return LocalPhotos([(p, _in_folder(p)) if p.is_dir() else (p.parent, [p.name]) for p in paths])
 
 
 def named_photos(names: Sequence[str], list_: str | None) -> Collection[PhotoAddress] | Iterator[PhotoAddress]:
@@ -100,12 +122,17 @@ def _listed(list_: str) -> Iterator[PhotoAddress]:
                         allowed="text in UTF-8, one address on each line") from error
 
 
-def _in_folder(folder: Path) -> tuple[Path, list[str]]:
-    with os.scandir(folder) as entries:
-        inside = sorted(entry.name for entry in entries if entry.name.lower().endswith(SUFFIXES))
-    if not inside:
+def _in_folder(folder: Path) -> PhotoFolder:
+    count = sum(1 for _ in _names(folder))
+    if not count:
         raise FileError("the folder contains no photographs", where=str(folder), allowed=" ".join(SUFFIXES))
-    return folder, inside
+    return PhotoFolder(folder, count)
+
+
+def _names(folder: Path) -> Iterator[str]:
+    """Yield the names of a folder's photographs in no particular order."""
+    with os.scandir(folder) as entries:
+        yield from (entry.name for entry in entries if entry.name.lower().endswith(SUFFIXES))
 
 
 @dataclass(frozen=True, slots=True)

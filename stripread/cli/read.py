@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Collection, Iterable, Sequence
+from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -33,6 +34,9 @@ from stripread.reading.result import Reading
 if TYPE_CHECKING:
     from stripread.cli.reader import Report
     from stripread.reading.combine import CombinedReading
+
+#: Photographs after whose names the column of names in a summary is as wide; longer names are cut.
+_MEASURED: Final = 1000
 
 
 @click.command(cls=ExampleCommand, examples=(
@@ -129,7 +133,7 @@ def _printer(paths: Iterable[PhotoAddress], chart: Chart, *, json_lines: bool, d
         return Printer(lambda reading: echo(as_json_line(reading)))
     if details or (isinstance(paths, Collection) and len(paths) == 1):
         return Printer(lambda reading: echo(as_text(reading)))
-    return Summary((path.name for path in paths) if isinstance(paths, Collection) else (), chart.strip)
+    return Summary((p.name for p in islice(paths, _MEASURED)) if isinstance(paths, Collection) else (), chart.strip)
 
 
 def _dip(at: str | None, seconds: float | None) -> Dip | None:

@@ -20,7 +20,7 @@ from PIL import Image
 
 from assess.inputs.lines import NoResult, samples_from_lines
 from calibration.chart import Chart, load_chart, save_chart
-from stripread.cli import main
+from stripread.cli import inputs, main
 from stripread.cli.main import run
 from stripread.reading.result import Reading
 from tests.hostile import metadata
@@ -136,6 +136,18 @@ def test_missing_file_and_empty_folder(tmp_path: Path, options: list[str],
     assert "none.jpg: cannot be read; found No such file" in complaint(capsys)
     assert run(["read", str(tmp_path), *options]) == 2
     assert "contains no photographs" in complaint(capsys)
+
+
+def test_a_folder_is_listed_in_order_in_parts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However many names are in memory at a time; other files are ignored."""
+    names = sorted(f"{letter}{n}.jpg" for letter in "Aa" for n in range(4))
+    for name in (*names[::-1], "notes.txt"):
+        (tmp_path / name).touch()
+    for at_a_time in (1, 3, 4, 8, 100):
+        monkeypatch.setattr(inputs, "_NAMES", at_a_time)
+        found = inputs.local_photos([tmp_path, tmp_path / "a1.jpg"])
+        assert list(found) == [tmp_path / name for name in (*names, "a1.jpg")]
+        assert len(found) == 9
 
 
 def refused_inputs(samples: Path, chart: Chart, folder: Path) -> dict[str, tuple[list[str], str]]:
