@@ -5,27 +5,21 @@ An assessment is never changed: a later one is added when its inputs differ, and
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
-from typing import Final
+from itertools import islice
+from typing import Any, Final
 
 import msgspec
 from sqlalchemy import select
 
 from assess.decision import Verdict
-from assess.equipment import DEFAULT_EQUIPMENT, Equipment, load_equipment
 from shared.errors import InputError
-from stripread.intake.laboratory_samples import LaboratorySample, laboratory_samples, prior_of
-from stripread.intake.pairing import pairing_at, pairing_of
-from stripread.intake.sampling_context import machine_for_point
-from stripread.intake.terms import case_on, own_terms, terms_at
-from stripread.reading.assessment import sample_of
+from stripread.intake.assessment_cases import A, WaterCase, reading_case, sample_cases
+from stripread.intake.terms import own_terms
 from stripread.store.models.evidence import LabResult, Photograph, SampleAssessment, StoredAssessment, StoredReading
-from stripread.store.models.materials import OwnTerms
 from stripread.store.models.record import Record, new_id, stamp
-from stripread.store.models.sites import NEAREST, Machine, SamplingPoint, Service, Site, Unit
-from stripread.store.reading_status import current_assessment
+from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.schema import READING_INDEX
 from stripread.store.store import Store
 
@@ -33,7 +27,8 @@ from stripread.store.store import Store
 class AssessmentChange(msgspec.Struct, frozen=True, kw_only=True):
     """A new assessment of a stored water, sampled ``on`` a day; ``before`` None: it had none.
 
-    ``reading``: empty for laboratory and typed results. ``step_before`` and ``step``: next step of the plan.
+    ``assessment``: empty in a preview. ``reading``: empty for laboratory and typed results. ``step_before`` and
+    ``step``: next step of the plan.
     """
 
     assessment: str
@@ -54,14 +49,17 @@ class AssessmentChange(msgspec.Struct, frozen=True, kw_only=True):
 
 def assessment_changes(store: Store, made: Iterable[StoredAssessment | SampleAssessment]) -> list[AssessmentChange]:
     """Return what new assessments changed, those with another verdict first."""
-    changes = [_of_reading(store, a) if isinstance(a, StoredAssessment) else _of_sample(store, a) for a in made]
+    return _in_order(_of_reading(store, a) if isinstance(a, StoredAssessment) else _of_sample(store, a) for a in made)
+
+
+def _in_order(changes: Iterable[AssessmentChange]) -> list[AssessmentChange]:
     return sorted(changes, key=lambda c: (not c.changes_verdict, c.site_name, c.point_name, c.on))
 
 
 def _of_reading(store: Store, new: StoredAssessment) -> AssessmentChange:
     photograph = store.get(Photograph, store.get(StoredReading, new.reading).photograph)
     earlier = [a for a in store.find(StoredAssessment, reading=new.reading) if a.id != new.id]
-    return _change(store, new, max(earlier, key=lambda a: a.at, default=None), photograph.point,
+    return _change(new, max(earlier, key=lambda a: a.at, default=None), _place(store, _point(store, photograph)),
                    photograph.sampled.date())
 
 
@@ -69,17 +67,21 @@ def _of_sample(store: Store, new: SampleAssessment) -> AssessmentChange:
     """Return a change; an earlier assessment of the sample shares a result with it, where results were added since."""
     earlier = [a for a in store.find(SampleAssessment, point=new.point)
                if a.id != new.id and not set(a.results).isdisjoint(new.results)]
-    return _change(store, new, max(earlier, key=lambda a: a.at, default=None), new.point, new.taken.date())
+    return _change(new, max(earlier, key=lambda a: a.at, default=None),
+                   _place(store, store.get(SamplingPoint, new.point)), new.taken.date())
 
 
-def _change(store: Store, new: StoredAssessment | SampleAssessment, old: StoredAssessment | SampleAssessment | None,
-            point_id: str | None, on: date) -> AssessmentChange:
-    point = None if point_id is None else store.get(SamplingPoint, point_id)
+def _change(new: StoredAssessment | SampleAssessment, old: StoredAssessment | SampleAssessment | None,
+            place: tuple[str, str], on: date) -> AssessmentChange:
     return AssessmentChange(
         assessment=new.id, reading=new.reading if isinstance(new, StoredAssessment) else "", on=on,
-        site_name="" if point is None else store.get(Site, point.site).name,
-        point_name="" if point is None else point.name, before=None if old is None else old.verdict, after=new.verdict,
+        site_name=place[0], point_name=place[1], before=None if old is None else old.verdict, after=new.verdict,
         step_before="" if old is None else old.assessment.plan.next_step, step=new.assessment.plan.next_step)
+
+
+def _place(store: Store, point: SamplingPoint | None) -> tuple[str, str]:
+    """Return the names of the site and the point; empty without one."""
+    return ("", "") if point is None else (store.get(Site, point.site).name, point.name)
 
 
 #: Treated and feed water sampled within this time belong to one visit.
@@ -90,9 +92,10 @@ def reassess(store: Store, by: str, why: str, readings: Sequence[str] | None = N
     """Assess current readings with an assessment again, all or some; yield the assessments that differ."""
     own = own_terms(store)
     for id_ in _assessed(store) if readings is None else readings:
-        change = _reassess_one(store, own, id_, by=by, why=why)
-        if change is not None:
-            yield change
+        case = reading_case(store, own, id_)
+        made = None if case is None else _stored(store, case, by, why)
+        if made is not None:
+            yield made
 
 
 def reassess_sites(store: Store, by: str, why: str, sites: Iterable[str]) -> Iterator[StoredAssessment]:
@@ -136,88 +139,30 @@ def _assessed_at(store: Store, points: Sequence[str], times: tuple[str, str] | N
         return {row.reading: row.point for row in connection.execute(query.order_by(c.sampled, c.reading))}
 
 
-def _reassess_one(store: Store, own: OwnTerms, reading: str, *, by: str, why: str) -> StoredAssessment | None:
-    """Store the assessment of a reading as things are now, unless it is the current one already."""
-    last = current_assessment(store, reading)
-    if last is None:
-        return None
-    stored = store.get(StoredReading, reading)
-    photograph = store.get(Photograph, stored.photograph)
-    machine, equipment = _machine(store, last, photograph)
-    point, sampled = _point(store, photograph), photograph.sampled
-    case = case_on(terms_at(own, point, sampled), sample_of(stored.reading), equipment,
-                   pairing_of(store, photograph, stored.chart), prior_of(store, point, sampled))
-    if case.digest == last.assessment.provenance.inputs_sha256:
-        return None
-    try:
-        assessment = case.assess()
-    except InputError:
-        return None
-    with store.writing(by) as transaction:
-        # A clock that was set back must not leave the earlier assessment current.
-        at = max(transaction.now, last.at + timedelta.resolution)
-        new = StoredAssessment(id=new_id(), reading=reading, at=at, account=by, assessment=assessment, machine=machine)
-        transaction.put(new, "assessed", why)
-    return new
-
-
 def _point(store: Store, photograph: Photograph) -> SamplingPoint | None:
     return None if photograph.point is None else store.get(SamplingPoint, photograph.point)
 
 
-def _machine(store: Store, last: StoredAssessment, photograph: Photograph) -> tuple[str | None, Equipment]:
-    """Return the stored machine as it is now; a profile that was given for one assessment stays."""
-    used = last.assessment.equipment
-    if last.machine is None and used != load_equipment(DEFAULT_EQUIPMENT):
-        return None, used
-    return machine_for_point(store, photograph.point, last.machine)
+def _stored(store: Store, case: WaterCase[A], by: str, why: str) -> A | None:
+    """Store the assessment of a case; None if the water has no value."""
+    try:
+        made = case.inputs.assess()
+    except InputError:
+        return None
+    with store.writing(by) as transaction:
+        # A clock that was set back must not leave the earlier assessment current.
+        at = transaction.now if case.last is None else max(transaction.now, case.last.at + timedelta.resolution)
+        new = case.record(id=new_id(), at=at, account=by, assessment=made)
+        transaction.put(new, "assessed", why)
+    return new
 
 
 def assess_samples(store: Store, by: str, why: str, sites: Iterable[str] | None = None) -> Iterator[SampleAssessment]:
     """Assess the laboratory and typed results of sites [default: all], feed water first; yield what is new."""
-    points = ([store.get(SamplingPoint, p) for p in sorted({r.point for r in store.find(LabResult)})]
-              if sites is None else [p for site in sites for p in store.find(SamplingPoint, site=site)])
-    assessor = _Assessor(store, own_terms(store), by, why)
-    for point in sorted(points, key=lambda p: -NEAREST.index(p.place)):
-        last = current_assessments(store, point.id)
-        for sample in laboratory_samples(store, [point.id]):
-            found = assessor.assess(point, sample, last.get(sample.results))
-            if found is not None:
-                yield found
-
-
-def current_assessments(store: Store, point: str) -> dict[tuple[str, ...], SampleAssessment]:
-    """Return the current assessment of each sample of a point, by the ids of its results."""
-    found = sorted(store.find(SampleAssessment, point=point), key=lambda a: (a.at, a.id))
-    return {a.results: a for a in found}
-
-
-@dataclass(frozen=True, slots=True)
-class _Assessor:
-    store: Store
-    own: OwnTerms
-    by: str
-    why: str
-
-    def assess(self, point: SamplingPoint, sample: LaboratorySample, last: SampleAssessment | None
-               ) -> SampleAssessment | None:
-        """Store the assessment of a sample as things are now; None if it is current already, or without a value."""
-        machine, equipment = machine_for_point(self.store, point.id, None)
-        case = case_on(terms_at(self.own, point, sample.taken), sample.sample, equipment,
-                       pairing_at(self.store, point, sample.taken, None), prior_of(self.store, point, sample.taken))
-        if last is not None and last.assessment.provenance.inputs_sha256 == case.digest:
-            return None
-        try:
-            made = case.assess()
-        except InputError:
-            return None
-        with self.store.writing(self.by) as transaction:
-            # A clock that was set back must not leave the earlier assessment current.
-            at = transaction.now if last is None else max(transaction.now, last.at + timedelta.resolution)
-            new = SampleAssessment(id=new_id(), point=point.id, taken=sample.taken, at=at, account=self.by,
-                                   results=sample.results, assessment=made, machine=machine)
-            transaction.put(new, "assessed", self.why)
-        return new
+    for case in sample_cases(store, sites):
+        made = _stored(store, case, by, why)
+        if made is not None:
+            yield made
 
 
 def assess_results(store: Store, by: str, results: Sequence[LabResult]) -> list[SampleAssessment]:
@@ -237,6 +182,37 @@ def assess_imported(store: Store, by: str, records: Iterable[Record]) -> list[As
     """Assess again what imported records affect; return the changed assessments. Equal inputs are not computed."""
     sites = dict.fromkeys(site for record in records for site in _sites(store, record))
     return assessment_changes(store, _assessed_sites(store, by, sites))
+
+
+def preview_changes(store: Store, change: Callable[[Store], Iterable[Record]], most: int) -> list[AssessmentChange]:
+    """Return the assessments that a change of records would replace, at most ``most``; nothing is stored.
+
+    ``change`` makes it in a store whose changes are rolled back, and returns the records that affect waters.
+    """
+    with store.trial() as trial:
+        sites = dict.fromkeys(site for record in change(trial) for site in _sites(trial, record))
+        cases = [(case, _place(trial, case.point)) for case in islice(_cases(trial, sites), most)]
+    expected = (_expected(case, place, store.clock()) for case, place in cases)
+    return _in_order(change for change in expected if change is not None)
+
+
+def _cases(store: Store, sites: Iterable[str]) -> Iterator[WaterCase[Any]]:
+    own = own_terms(store)
+    for site in sites:
+        for reading in _assessed_at(store, store.ids(SamplingPoint, site=site)):
+            case = reading_case(store, own, reading)
+            if case is not None:
+                yield case
+        yield from sample_cases(store, [site])
+
+
+def _expected(case: WaterCase[Any], place: tuple[str, str], at: datetime) -> AssessmentChange | None:
+    """Return the change that a new assessment of a case would be; None if the water has no value."""
+    try:
+        made = case.inputs.assess()
+    except InputError:
+        return None
+    return _change(case.record(id="", at=at, account="", assessment=made), case.last, place, case.on)
 
 
 def assess_all(store: Store, by: str, why: str) -> list[AssessmentChange]:

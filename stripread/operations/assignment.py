@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from datetime import date
 
 import msgspec
 
@@ -11,6 +12,8 @@ from assess.treatment.unit import TreatmentUnit
 from shared.errors import InputError
 from stripread.intake.reassess import AssessmentChange, assess_imported
 from stripread.intake.terms import catalogue, limit_sets, own_terms
+from stripread.monitoring.latest_results import latest_results
+from stripread.monitoring.schedule.intervals import load_intervals, tests_due
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import Job, LimitAssignment, SamplingPoint, Service, Unit
@@ -45,15 +48,32 @@ def limit_changes(store: Store, access: SiteAccess, points: Collection[str], ass
     return sorted(changes, key=lambda c: (c.site_name.casefold(), c.point.name))
 
 
-def assign_limits(store: Store, by: str, changes: Sequence[LimitChange], assigned: LimitAssignment
-                  ) -> list[AssessmentChange]:
-    """Record the set at each point, in place of one from the same day; assess its site again, return what changed."""
+def put_limits(store: Store, by: str, changes: Sequence[LimitChange], assigned: LimitAssignment
+               ) -> list[SamplingPoint]:
+    """Record the set at each point, in place of one from the same day; return the points."""
     with store.writing(by) as work:
         for change in changes:
             others = [a for a in change.point.limits if a.since != assigned.since]
             limits = tuple(sorted((*others, assigned), key=lambda a: a.since))
             work.put(msgspec.structs.replace(change.point, limits=limits), "limits assigned")
-    return assess_imported(store, by, [c.point for c in changes])
+    return [c.point for c in changes]
+
+
+def assign_limits(store: Store, by: str, changes: Sequence[LimitChange], assigned: LimitAssignment
+                  ) -> list[AssessmentChange]:
+    """Record the set at each point; assess its site again and return the assessments that changed."""
+    return assess_imported(store, by, put_limits(store, by, changes, assigned))
+
+
+def test_dates(store: Store, points: Sequence[SamplingPoint]) -> dict[str, tuple[date, date]]:
+    """Return the date of the next test of points as they are stored, and with the intervals of ``points``, by point."""
+    sites, today = frozenset(p.site for p in points), store.clock().date()
+    stored = load_sites(store, Scope(sites=sites), today)
+    changed = replace(stored, points={**stored.points, **{p.id: p for p in points}})
+    last = latest_results(store, stored.points)
+    before, after = ({i.subject: i.on for i in tests_due(inventory, last, load_intervals(), today)}
+                     for inventory in (stored, changed))
+    return {p.id: (before[p.id], after[p.id]) for p in points if p.id in before and p.id in after}
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,11 +103,8 @@ def unit_changes(store: Store, access: SiteAccess, points: Collection[str], unit
                   key=lambda c: (c.site_name.casefold(), c.point.name))
 
 
-def assign_unit(store: Store, by: str, changes: Sequence[UnitChange], unit: str) -> list[AssessmentChange]:
-    """Record the unit as installed now at each site, those that it replaces as removed.
-
-    The sites are assessed again; the assessments that changed are returned.
-    """
+def put_unit(store: Store, by: str, changes: Sequence[UnitChange], unit: str) -> list[SamplingPoint]:
+    """Record the unit as installed now at each site, those that it replaces as removed; return the points."""
     sheet, sites = _data_sheet(store, unit), sorted({c.point.site for c in changes})
     inventory = load_sites(store, Scope(), store.clock().date())
     with store.writing(by) as work:
@@ -100,7 +117,12 @@ def assign_unit(store: Store, by: str, changes: Sequence[UnitChange], unit: str)
                 _record(work, by, replaced, "removed")
             for change in here:
                 work.put(msgspec.structs.replace(change.point, unit=new.id), "unit assigned")
-    return assess_imported(store, by, [c.point for c in changes])
+    return [c.point for c in changes]
+
+
+def assign_unit(store: Store, by: str, changes: Sequence[UnitChange], unit: str) -> list[AssessmentChange]:
+    """Record the unit at each site; assess it again and return the assessments that changed."""
+    return assess_imported(store, by, put_unit(store, by, changes, unit))
 
 
 def _record(work: Transaction, by: str, unit: str, job: Job) -> None:

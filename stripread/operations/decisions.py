@@ -13,7 +13,8 @@ from assess.decision import Verdict
 from assess.treatment.options import treatment_of
 from assess.treatment.unit import TreatmentUnit
 from shared.errors import InputError
-from stripread.intake.reassess import AssessmentChange, assess_imported, current_assessments
+from stripread.intake.assessment_cases import current_assessments
+from stripread.intake.reassess import AssessmentChange, assess_imported
 from stripread.intake.terms import catalogue, own_terms
 from stripread.intake.unit_history import services
 from stripread.monitoring.schedule.intervals import ScheduleIntervals

@@ -64,6 +64,16 @@ class Store:
             yield transaction
             transaction.finish()
 
+    @contextmanager
+    def trial(self) -> Iterator[Store]:
+        """Return this store within one transaction that is rolled back: changes of records are seen in it, not stored.
+
+        Other writers wait until the end of the block.
+        """
+        with translate_errors(self.where), writer(self.engine).connect() as connection, connection.begin() as changes:
+            yield _Trial(self, connection)
+            changes.rollback()
+
     def get(self, type_: type[R], id_: str) -> R:
         """Return the current record with this id. Raises RecordsError if there is none."""
         record = next(iter(self.find(type_, id=id_)), None)
@@ -94,6 +104,24 @@ class Store:
         """Return the checkpoint of the audit trail, to be stored elsewhere."""
         with self.viewing() as connection:
             return audit_trail.checkpoint(connection)
+
+
+class _Trial(Store):
+    """A store all of whose transactions are parts of one."""
+
+    def __init__(self, store: Store, connection: Connection) -> None:
+        super().__init__(store.engine, store.photographs, store.clock, store.review)
+        self._connection = connection
+
+    @contextmanager
+    def viewing(self) -> Iterator[Connection]:
+        yield self._connection
+
+    @contextmanager
+    def writing(self, by: str) -> Iterator[Transaction]:
+        transaction = Transaction(self._connection, by, self.clock())
+        yield transaction
+        transaction.finish()
 
 
 def _conditions(table: Table, equal: Mapping[str, object]) -> list[ColumnElement[bool]]:

@@ -12,8 +12,8 @@ from assess.draws import Interval
 from shared.analytes import ANALYTES
 from shared.estimate import Estimate
 from shared.text import format_value, many
+from stripread.intake.assessment_cases import current_assessments
 from stripread.intake.laboratory_samples import laboratory_samples
-from stripread.intake.reassess import current_assessments
 from stripread.monitoring.machine_ledger import MachineLedger, machine_ledger
 from stripread.monitoring.next_action import deviation_words
 from stripread.monitoring.schedule.due import DueList, due_list

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
-from itertools import islice
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Final, TypeVar
+from types import MappingProxyType
+from typing import Final, Generic, TypeVar
 
 import msgspec
 from starlette.responses import Response
@@ -16,7 +16,7 @@ from starlette.responses import Response
 from shared.errors import InputError
 from stripread.exchange.csv_import import columns, records_of
 from stripread.exchange.import_records import ParsedRecord, RecordChange, import_all, import_changes
-from stripread.intake.reassess import AssessmentChange, assess_imported
+from stripread.intake.reassess import AssessmentChange, assess_imported, preview_changes
 from stripread.intake.terms import catalogue, limit_sets, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, load_sites
@@ -26,10 +26,15 @@ from stripread.operations.assignment import (
     assign_limits,
     assign_unit,
     limit_changes,
+    put_limits,
+    put_unit,
+    test_dates,
     unit_changes,
 )
 from stripread.report.figures.window import tone
+from stripread.store.models.record import Record
 from stripread.store.models.sites import LimitAssignment, SamplingPoint
+from stripread.store.store import Store
 from stripread.web.listing import group_names
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
@@ -38,29 +43,42 @@ from stripread.web.request import RequestContext
 C = TypeVar("C")
 
 
-def preview_or_apply(request: RequestContext, shown: Callable[..., Response],
-                     changes_of: Callable[[Sequence[str]], Sequence[C]],
-                     apply: Callable[[Sequence[C]], Response]) -> Response:
-    """Return the page with the changes of the chosen points; once confirmed, apply them and return what follows.
+@dataclass(frozen=True, slots=True)
+class BulkChange(Generic[C]):
+    """A change of many sampling points.
 
-    ``shown`` is called with the request and with ``changes``, or with ``status`` and ``wrong``.
+    ``shown``: the page, from the request and ``changes`` with their ``effect``, or ``status`` and ``wrong``.
+    ``changes``: of the chosen points; ``effect``: what they would change in turn; ``apply``: makes them.
     """
+
+    shown: Callable[..., Response]
+    changes: Callable[[Sequence[str]], Sequence[C]]
+    effect: Callable[[Sequence[C]], object]
+    apply: Callable[[Sequence[C]], Response]
+
+
+def preview_or_apply(request: RequestContext, bulk: BulkChange[C]) -> Response:
+    """Return the page with the changes of the chosen points and their effect; once confirmed, apply them."""
     chosen = request.form.get("point", [])
     try:
-        changes = changes_of(chosen)
+        changes = bulk.changes(chosen)
     except InputError as error:
-        return shown(request, status=422, wrong=error.message)
+        return bulk.shown(request, status=422, wrong=error.message)
     if not chosen:
-        return shown(request, status=422, wrong=request.app.messages("intervals.none-chosen"))
+        return bulk.shown(request, status=422, wrong=request.app.messages("intervals.none-chosen"))
     if not request.field("confirmed"):
-        return shown(request, changes=changes)
-    return apply(changes)
+        return bulk.shown(request, changes=changes, effect=bulk.effect(changes))
+    return bulk.apply(changes)
 
 
 def _assessed_again(request: RequestContext, stored: str, changes: Sequence[AssessmentChange]) -> Response:
     """Return the page of the assessments that a change replaced; ``stored``: what was changed, in words."""
-    return page(request, "assessed-again.html", stored=stored, changes=changes[:_SHOWN], n=len(changes),
-                verdict_tone=tone, others=sum(c.changes_verdict for c in changes))
+    return page(request, "assessed-again.html", stored=stored, changes=changes, most=_SHOWN, verdict_tone=tone)
+
+
+def _effect(request: RequestContext, change: Callable[[Store], Iterable[Record]]) -> list[AssessmentChange]:
+    """Return the assessments that a change would replace: one more than is listed where they are more."""
+    return preview_changes(request.store, change, _SHOWN + 1)
 
 
 #: Bytes of a table, and changes that a preview lists.
@@ -68,6 +86,15 @@ LARGEST, _SHOWN = 2 * 2**20, 200
 _NAME: Final = "table.csv"
 #: Days between tests, as `record.Days` permits.
 _MOST_DAYS: Final = 3650
+
+
+@dataclass(frozen=True, slots=True)
+class TablePreview:
+    """What a table of some ``rows`` changes, and the assessments that change in turn."""
+
+    rows: int
+    changes: Sequence[RecordChange]
+    effect: Sequence[AssessmentChange]
 
 
 def show_import(request: RequestContext) -> Response:
@@ -83,13 +110,18 @@ def import_table(request: RequestContext) -> Response:
         parsed = _parsed(request)
         changes = list(import_changes(request.store, parsed))
         if not request.field("confirmed"):
-            import_all(request.store, parsed, by=request.account, why="preview", dry_run=True)
-            return _import_shown(request, changes=changes, total=len(parsed))
+            return _import_shown(request, preview=TablePreview(
+                len(parsed), changes, _effect(request, lambda trial: _imported(request, trial, parsed))))
         import_all(request.store, parsed, by=request.account, why="imported on the page")
     except InputError as error:
         return _import_shown(request, status=422, wrong=error.message)
     return _assessed_again(request, request.app.messages("importing.done", n=len(parsed)),
                            assess_imported(request.store, request.account, (p.record for p in parsed)))
+
+
+def _imported(request: RequestContext, trial: Store, table: Sequence[ParsedRecord]) -> list[Record]:
+    import_all(trial, table, by=request.account, why="preview")
+    return [parsed.record for parsed in table]
 
 
 def _check(request: RequestContext) -> None:
@@ -99,10 +131,9 @@ def _check(request: RequestContext) -> None:
 
 
 def _import_shown(request: RequestContext, *, status: int = 200, wrong: str = "",
-                  changes: list[RecordChange] | None = None, total: int = 0) -> Response:
+                  preview: TablePreview | None = None) -> Response:
     return page(request, "import.html", status=status, wrong=wrong, table=request.field("table"), columns=columns(),
-                total=total, n_changes=len(changes or ()),
-                changes=None if changes is None else list(islice(changes, _SHOWN)))
+                preview=preview, most=_SHOWN, verdict_tone=tone)
 
 
 def _parsed(request: RequestContext) -> list[ParsedRecord]:
@@ -127,8 +158,10 @@ def show_intervals(request: RequestContext) -> Response:
 
 def set_intervals(request: RequestContext) -> Response:
     """Show which intervals change; with the preview confirmed, set them."""
-    return preview_or_apply(request, _intervals, lambda chosen: _other_intervals(request, chosen),
-                            lambda points: _set(request, points))
+    return preview_or_apply(request, BulkChange(
+        _intervals, lambda chosen: _other_intervals(request, chosen),
+        lambda points: test_dates(request.store, _with_interval(request, points)),
+        lambda points: _set(request, points)))
 
 
 def _other_intervals(request: RequestContext, chosen: Sequence[str]) -> list[SamplingPoint]:
@@ -139,18 +172,23 @@ def _other_intervals(request: RequestContext, chosen: Sequence[str]) -> list[Sam
 
 def _set(request: RequestContext, points: Sequence[SamplingPoint]) -> Response:
     with request.store.writing(request.account) as work:
-        for point in points:
-            work.put(msgspec.structs.replace(point, every_days=_days(request.field("days"))), "interval set")
+        for point in _with_interval(request, points):
+            work.put(point, "interval set")
     return go("/schedule")
 
 
+def _with_interval(request: RequestContext, points: Sequence[SamplingPoint]) -> list[SamplingPoint]:
+    return [msgspec.structs.replace(point, every_days=_days(request.field("days"))) for point in points]
+
+
 def _intervals(request: RequestContext, *, status: int = 200, wrong: str = "",
-               changes: Sequence[SamplingPoint] | None = None) -> Response:
+               changes: Sequence[SamplingPoint] | None = None,
+               effect: Mapping[str, tuple[date, date]] = MappingProxyType({})) -> Response:
     scope = Scope(access=request.access)
     sites = load_sites(request.store, scope, request.store.clock().date()).sites.values()
     usual = load_intervals().test
     return page(request, "intervals.html", status=status, wrong=wrong, points=_points(request),
-                names={s.id: s.name for s in sites}, groups=group_names(request, sites), preview=changes,
+                names={s.id: s.name for s in sites}, groups=group_names(request, sites), preview=changes, dates=effect,
                 days=None if changes is None else _days(request.field("days")),
                 usual={p.id: usual.of(p.place) for p in _points(request)},
                 chosen=request.form.get("point", []), typed=request.field("days"))
@@ -182,11 +220,11 @@ def set_limits(request: RequestContext) -> Response:
     def assigned() -> LimitAssignment:
         return LimitAssignment(since=_day(request.field("since")), limits=request.field("limits") or None)
 
-    return preview_or_apply(
-        request, _limits_shown,
-        lambda chosen: limit_changes(request.store, request.access, chosen, assigned()),
+    return preview_or_apply(request, BulkChange(
+        _limits_shown, lambda chosen: limit_changes(request.store, request.access, chosen, assigned()),
+        lambda changes: _effect(request, lambda trial: put_limits(trial, request.account, changes, assigned())),
         lambda changes: _assessed_again(request, request.app.messages("limiting.done", n=len(changes)),
-                                        assign_limits(request.store, request.account, changes, assigned())))
+                                        assign_limits(request.store, request.account, changes, assigned()))))
 
 
 def _day(text: str) -> date:
@@ -198,12 +236,13 @@ def _day(text: str) -> date:
 
 
 def _limits_shown(request: RequestContext, *, status: int = 200, wrong: str = "",
-                  changes: Sequence[LimitChange] | None = None) -> Response:
+                  changes: Sequence[LimitChange] | None = None, effect: Sequence[AssessmentChange] = ()) -> Response:
     store = request.store
     today = store.clock().date()
     inventory = load_sites(store, Scope(access=request.access), today)
     points = sorted(inventory.points.values(), key=lambda p: (inventory.sites[p.site].name.casefold(), p.name))
     return page(request, "limit-assignment.html", status=status, wrong=wrong, points=points, changes=changes,
+                effect=effect, most=_SHOWN, verdict_tone=tone,
                 names={s.id: s.name for s in inventory.sites.values()}, today=today,
                 groups=group_names(request, inventory.sites.values()), sets=sorted(limit_sets(own_terms(store))),
                 limits=request.field("limits"), since=request.field("since") or today.isoformat(),
@@ -218,20 +257,21 @@ def show_units(request: RequestContext) -> Response:
 def set_units(request: RequestContext) -> Response:
     """Show which points get another unit; with the preview confirmed, record it."""
     unit = request.field("catalogue")
-    return preview_or_apply(
-        request, _units_shown,
-        lambda chosen: unit_changes(request.store, request.access, chosen, unit),
+    return preview_or_apply(request, BulkChange(
+        _units_shown, lambda chosen: unit_changes(request.store, request.access, chosen, unit),
+        lambda changes: _effect(request, lambda trial: put_unit(trial, request.account, changes, unit)),
         lambda changes: _assessed_again(request, request.app.messages("assigning.done", n=len(changes)),
-                                        assign_unit(request.store, request.account, changes, unit)))
+                                        assign_unit(request.store, request.account, changes, unit))))
 
 
 def _units_shown(request: RequestContext, *, status: int = 200, wrong: str = "",
-                 changes: Sequence[UnitChange] | None = None) -> Response:
+                 changes: Sequence[UnitChange] | None = None, effect: Sequence[AssessmentChange] = ()) -> Response:
     store = request.store
     inventory = load_sites(store, Scope(access=request.access), store.clock().date())
     points = sorted((p for p in inventory.points.values() if p.place != "mains"),
                     key=lambda p: (inventory.sites[p.site].name.casefold(), p.name))
     return page(request, "unit-assignment.html", status=status, wrong=wrong, points=points, changes=changes,
+                effect=effect, most=_SHOWN, verdict_tone=tone,
                 names={s.id: s.name for s in inventory.sites.values()},
                 groups=group_names(request, inventory.sites.values()), upstream=inventory.upstream,
                 units=sorted(catalogue(own_terms(store)).items()), unit=request.field("catalogue"),

@@ -5,7 +5,8 @@ from datetime import timedelta
 import pytest
 
 from shared.errors import InputError
-from stripread.intake.reassess import assess_samples, current_assessments
+from stripread.intake.assessment_cases import current_assessments
+from stripread.intake.reassess import assess_samples
 from stripread.intake.terms import own_terms, terms_at
 from stripread.monitoring.trend.unit_ends import upper_limits
 from stripread.operations.assignment import assign_limits, limit_changes

@@ -5,7 +5,8 @@ from datetime import timedelta
 import pytest
 
 from shared.errors import InputError
-from stripread.intake.reassess import assess_samples, current_assessments
+from stripread.intake.assessment_cases import current_assessments
+from stripread.intake.reassess import assess_samples
 from stripread.operations.assignment import assign_unit, unit_changes
 from stripread.store.models.evidence import LabResult
 from stripread.store.models.sites import Service

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from itertools import product
 from tempfile import gettempdir
 
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
+from shared.notation import PLAIN
 from stripread.intake.terms import limit_sets, own_terms
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.status import status_of
 from stripread.store.accounts import restrict_account
 from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import SamplingPoint, Service, Site, Unit
@@ -121,9 +125,40 @@ def test_assessments_that_a_set_of_limits_changes_are_listed(served: Served, sam
     served.app.code = ""
     before = {a.id for a in store.find(StoredAssessment)}
     given: dict[str, object] = {"point": ["quay-tap", "long-tap"], "limits": min(limit_sets(own_terms(store))),
-                                "since": str(store.clock().date() - timedelta(days=900)), "confirmed": "yes"}
-    done = served.browser(account).send("POST", "/sites/limits", data=given).text
+                                "since": str(store.clock().date() - timedelta(days=900))}
+    head = store.head()
+    preview = served.browser(account).send("POST", "/sites/limits", data=given).text
+    assert store.head() == head
+    done = served.browser(account).send("POST", "/sites/limits", data={**given, "confirmed": "yes"}).text
     made = [a for a in store.find(StoredAssessment) if a.id not in before]
     assert made
     assert f"Assessments changed: {len(made)}" in done
     assert all(f'href="/readings/{a.reading}"' in done for a in made)
+    assert f"Assessments that change: {len(made)}" in preview
+    assert listed_rows(preview) == listed_rows(done) != []
+
+
+def listed_rows(page: str) -> list[str]:
+    """The rows of changed assessments: reading, place, day, verdicts, next step."""
+    return re.findall(r'<li><a href="/readings/.*?</li>', page)
+
+
+def test_the_effect_of_a_table_and_of_an_interval_is_shown_before_it_is_written(
+    served: Served, sample_chart: Chart
+) -> None:
+    """A site gets a machine, so that its readings are assessed for it; a shorter interval brings its test forward."""
+    account, store = served.account("manager", name="Orla"), served.store
+    fill(store, account, sample_chart)
+    served.app.code = ""
+    manager, head = served.browser(account), store.head()
+    table = "machine,site,profile\nbar,quay,heat-exchanger-espresso\n"
+    previews = [manager.post("/sites/import", table=table).text,
+                manager.send("POST", "/sites/intervals", data={"point": ["quay-tap"], "days": "2"}).text]
+    assert store.head() == head
+    rows = listed_rows(previews[0])
+    assert rows == listed_rows(manager.post("/sites/import", table=table, confirmed="yes").text) != []
+    shown = re.search(r"next test: (.+?) → (.+?)<", previews[1])
+    assert shown
+    manager.send("POST", "/sites/intervals", data={"point": ["quay-tap"], "days": "2", "confirmed": "yes"})
+    (due,) = [i for i in status_of(store, load_intervals(), "quay").due if i.kind == "test"]
+    assert shown[2] == PLAIN.day(due.on) != shown[1]
