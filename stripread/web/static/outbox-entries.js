@@ -56,6 +56,15 @@
 
   addEventListener("online", () => outbox.flush());
   document.addEventListener("visibilitychange", () => { if (!document.hidden) outbox.flush(); });
-  addEventListener("beforeunload", (event) => { if (outbox.store.fleeting().length) event.preventDefault(); });
+  // Photographs in memory only are lost with the page. Some phones ask nothing before a page is left, so links do.
+  let leaves = false;
+  addEventListener("beforeunload", (event) => { if (!leaves && outbox.store.fleeting().length) event.preventDefault(); });
+  document.addEventListener("click", (event) => {
+    if (!event.target.closest("a[href]") || !outbox.store.fleeting().length) return;
+    leaves = confirm(outbox.messages["leave-sure"]);
+    if (leaves) return;
+    event.preventDefault();
+    event.stopImmediatePropagation();
+  }, true);
   addEventListener("DOMContentLoaded", () => { dropOld().then(() => outbox.flush()); });
 }

@@ -225,7 +225,7 @@ def test_pages_have_no_accessibility_violations(furnished: Served, open_page: Op
 
 
 def test_no_step_of_a_reading_has_accessibility_violations(furnished: Served, open_page: Open, samples: Path) -> None:
-    """Point, tube, sample, dip, the running timer, and the answer with its result."""
+    """Point, tube, sample, dip, the running timer, the answer with its result, and that to typed values."""
     page, found = open_page(furnished, account=furnished.account("technician")), {}
     page.goto("/take?point=" + POINT)
     expect(page.get_by_role("button", name="samples")).to_be_visible()
@@ -242,6 +242,12 @@ def test_no_step_of_a_reading_has_accessibility_violations(furnished: Served, op
     shoot(page, picture(samples))
     expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
     found["answer"] = violations(page)
+    page.goto(f"/values?point={POINT}&method=titration")
+    page.get_by_label("Total hardness").first.fill("68")
+    page.get_by_role("button", name="Check").click()
+    page.get_by_role("button", name="Store").click()
+    expect(page.get_by_text("Values stored: 1.")).to_be_visible()
+    found["typed values"] = violations(page)
     assert not {step: wrong for step, wrong in found.items() if wrong}
 
 

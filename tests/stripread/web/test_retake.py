@@ -64,3 +64,11 @@ def test_another_account_replaces_nothing(bench: Served, technician: Browser, sa
     answer = send(bench.role("technician"), samples / "sites" / "old-cellar.jpg", b"other", replaces=old.id)
     assert answer.status_code == 422
     assert "only the account" in answer.json()["title"]
+
+
+def test_an_early_photograph_is_to_be_taken_again(technician: Browser, samples: Path) -> None:
+    """10 s after the dip the same strip can still be photographed within its reading window; 40 s after it need not."""
+    early, timely = (send(technician, samples / "sites" / "mill-yard.jpg", dipped.encode(), dipped=dipped).text
+                     for dipped in ("2031-05-04T09:30:30+02:00", "2031-05-04T09:30:00+02:00"))
+    assert "data-again" in early
+    assert "data-again" not in timely

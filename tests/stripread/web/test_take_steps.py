@@ -205,6 +205,10 @@ def test_a_full_phone_is_reported_and_the_photograph_sent(page: Page, bench: Ser
     with page.expect_download() as saved:
         page.get_by_role("button", name="Export").click()
     assert Path(saved.value.path()).read_bytes() == photo["buffer"]
+    asked: list[str] = []
+    page.once("dialog", lambda dialog: (asked.append(dialog.message), dialog.dismiss()))
+    page.get_by_role("link", name="Done").click()
+    assert asked == ["Leave this page? The photograph is not stored and will be lost."]
     page.unroute("**/take/uploads/*")
     expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
     assert len(bench.store.find(Photograph, account=account)) == 1
