@@ -4,7 +4,7 @@ from assess.assessment import Assessment, assess
 from assess.decision import DecisionRule
 from assess.equipment import Equipment, load_equipment
 from assess.inputs.sample import Sample
-from assess.inputs.typed import sample_from_typed
+from assess.inputs.text import sample_from_typed
 from assess.limits import LimitSet, load_limits
 from assess.setup import AssessmentSetup
 

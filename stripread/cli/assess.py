@@ -16,7 +16,7 @@ from assess import assess as assessment_of
 from assess.choice import MARGIN
 from assess.decision import Verdict
 from assess.equipment import DEFAULT_EQUIPMENT, templates
-from assess.inputs.lines import NoResult, samples_from_lines
+from assess.inputs.text import NoResult, samples_from_lines
 from assess.limits import DEFAULT_SET, shipped_sets
 from assess.options import Policy
 from assess.treatment.unit import load_units

@@ -273,7 +273,7 @@ def control(checks: Path | None, *, batch: str | None, phone: str | None, output
 
 def _stored_results() -> dict[str, list[CheckResult]]:
     from stripread.cli.store import open_store_from_settings
-    from stripread.intake.check_standards import for_control
+    from stripread.intake.standards import for_control
 
     store = open_store_from_settings()
     results = for_control(store)

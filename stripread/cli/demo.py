@@ -94,8 +94,7 @@ def _site_lines(sheet: ReadingSheet, about: str) -> Iterator[str]:
 
 
 def _year(out: Path) -> int:
-    from stripread.demo.opening import SETTINGS_FILE, STORE
-    from stripread.demo.reports import report_jobs
+    from stripread.demo.folder import SETTINGS_FILE, STORE, report_jobs
     from stripread.store.store import open_store
 
     settings = sample_company(out)
@@ -114,7 +113,7 @@ def _year(out: Path) -> int:
 
 def sample_company(out: Path) -> Settings:
     """Return the settings of the sample company's store in the folder ``out``, which is built if it is missing."""
-    from stripread.demo.opening import company_settings, exists
+    from stripread.demo.folder import company_settings, exists
 
     if not exists(out):
         echo("Building a year of a fictitious company: about two minutes on two cores ...")

@@ -15,9 +15,9 @@ from shared.errors import InputError
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, echo_verdicts, with_progress
 from stripread.cli.show_reading import as_text
 from stripread.cli.store import account_of
-from stripread.intake.check_standards import ReceivedCheck, read_checks
 from stripread.intake.process import IntakeResult
 from stripread.intake.receive import SampleInfo, check_references, receive_photo
+from stripread.intake.standards import ReceivedCheck, read_checks
 from stripread.reading.calibrate import pairs_of
 from stripread.reading.executors import executor_for
 from stripread.reading.photo_file import open_photo

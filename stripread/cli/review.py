@@ -105,7 +105,7 @@ def correct(reading: str, *, value: str, why: str, as_json: bool) -> None:
 
     Trends and the status of a site use the corrected value and identify it as such.
     """
-    from assess.inputs.typed import typed_estimate
+    from assess.inputs.text import typed_estimate
     from shared.text import format_estimate
 
     analyte, _, text = value.partition("=")

@@ -56,7 +56,7 @@ def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, 
 
 def _demo_settings(folder: Path) -> Settings:
     """Return the settings of the sample company; print its accounts with new passwords."""
-    from stripread.demo.opening import new_passwords
+    from stripread.demo.folder import new_passwords
     from stripread.web.authentication import Passwords
 
     settings = sample_company(folder)

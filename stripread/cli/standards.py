@@ -22,7 +22,6 @@ from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
 from shared.tables import csv_text
 from stripread.cli.commands import CommandGroup, ExampleCommand
-from stripread.cli.inputs import local_photos
 from stripread.cli.options import FILE, json_option
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, with_progress
 from stripread.reading.label import labels_in
@@ -50,6 +49,8 @@ def match(photos: tuple[Path, ...], table: Path, *, output: Path | None, light: 
     more photographs. Photographs without a readable label are reported and skipped (exit status 1); if a label does
     not belong to the table, nothing is written (exit status 2).
     """
+    from stripread.cli.inputs import local_photos
+
     desk = _Desk(table, output or table, read_strip(strip) if strip else default_strip())
     rows = desk.rows()
     lights = {path: light or _folder(path, rows) for path in _once(list(local_photos(photos)))}

@@ -27,9 +27,9 @@ from stripread.demo.construction import (
     settings_of,
 )
 from stripread.demo.story import WHOLE, DecisionDay, Excerpt, StoryVisit, moment
-from stripread.intake.check_standards import ReceivedCheck, read_checks
 from stripread.intake.process import IntakeOptions, process_photos
 from stripread.intake.receive import PhotoInfo, SampleInfo, receive_photo
+from stripread.intake.standards import ReceivedCheck, read_checks
 from stripread.intake.terms import catalogue, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.operations.decisions import Decisions, Proposal, decisions

@@ -11,7 +11,7 @@ from math import hypot
 from typing import Final
 
 from assess.inputs.sample import Assumption, Sample
-from assess.inputs.typed import default_half_width
+from assess.inputs.text import default_half_width
 from shared.analytes import ANALYTES, input_name
 from shared.estimate import Z95, Estimate, Part
 from stripread.store.models.evidence import LabResult

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from math import isfinite
 from typing import Final, Literal, get_args
 
-from assess.inputs.typed import default_half_width
+from assess.inputs.text import default_half_width
 from shared.analytes import ANALYTES
 from shared.errors import InputError
 from shared.estimate import Z95

@@ -11,7 +11,7 @@ from assess import Assessment, AssessmentSetup, Equipment, LimitSet, Sample, loa
 from assess import assess as assess_sample
 from assess.diagnosis.result import NotCompared, Upstream
 from assess.equipment import DEFAULT_EQUIPMENT
-from assess.inputs.lines import NoResult, to_sample
+from assess.inputs.text import NoResult, to_sample
 from assess.limits import DEFAULT_SET
 from assess.treatment.unit import TreatmentUnit, load_units
 from shared.errors import InputError

@@ -22,9 +22,8 @@ from shared.card import CardLayout, default_card
 from shared.errors import MismatchError
 from shared.profile import profile_of
 from shared.strip import StripType, default_strip
-from stripread.intake.check_standards import ReceivedCheck, read_checks
 from stripread.intake.materials_import import register_chart
-from stripread.intake.standards import standards_of
+from stripread.intake.standards import ReceivedCheck, read_checks, standards_of
 from stripread.reading.calibrate import Material, calibrate_material
 from stripread.reading.executors import SERIAL, Executor
 from stripread.review.reanalysis.run import ReanalysisOptions, reevaluate

@@ -12,7 +12,7 @@ from assess.decision import DecisionRule
 from assess.draws import DrawnFeed, draw
 from assess.equipment import Boiler, Equipment, load_equipment
 from assess.inputs.sample import completed
-from assess.inputs.typed import sample_from_typed
+from assess.inputs.text import sample_from_typed
 from assess.judgement import Judge, Judgement
 from assess.limits import load_limits
 from assess.treatment_trial import TreatmentSimulator

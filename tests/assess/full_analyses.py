@@ -9,7 +9,7 @@ from assess.criteria import criteria_for
 from assess.draws import draw, interval
 from assess.equipment import Equipment
 from assess.inputs.sample import Sample, completed
-from assess.inputs.typed import sample_from_typed
+from assess.inputs.text import sample_from_typed
 from assess.limits import load_limits
 from shared.water import (
     STEAM_PCO2,

@@ -8,7 +8,7 @@ from assess.diagnosis.diagnosis import diagnose
 from assess.diagnosis.result import UnitUsage, Upstream
 from assess.equipment import InstalledTreatment
 from assess.inputs.sample import Sample
-from assess.inputs.typed import sample_from_typed
+from assess.inputs.text import sample_from_typed
 from assess.treatment.options import treatment_of
 from assess.treatment.unit import load_units
 from assess.treatment.upkeep import STEEPNESS, U_CAPACITY, lost_removal

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from assess.draws import Feed, central, correlated, draw, quantiles
-from assess.inputs.lines import samples_from_lines
 from assess.inputs.sample import Sample, completed
+from assess.inputs.text import samples_from_lines
 from shared.estimate import Z95, Correlation, Estimate, Part
 from shared.water import Vector, speciate
 from stripread.reading.pooling import joint_correlations

@@ -13,7 +13,7 @@ from assess.criteria import criteria_for, quantities
 from assess.draws import Feed, central
 from assess.equipment import Boiler, Drain, Equipment, ManufacturerLimit, load_equipment
 from assess.inputs.sample import completed
-from assess.inputs.typed import sample_from_typed
+from assess.inputs.text import sample_from_typed
 from assess.limits import load_limits
 from tests.assess.full_analyses import covered
 from tests.loops import some

@@ -7,9 +7,8 @@ from typing import Any
 import msgspec
 import pytest
 
-from assess.inputs.lines import NoResult, samples_from_lines
 from assess.inputs.sample import CALCIUM_FRACTION, Sample, completed
-from assess.inputs.typed import sample_from_typed, typed_estimate
+from assess.inputs.text import NoResult, sample_from_typed, samples_from_lines, typed_estimate
 from assess.warnings import questions
 from shared.errors import FileError, InputError, QuantityError
 from stripread.reading.result import PadReading, Provenance, Reading

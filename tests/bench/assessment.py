@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 
 from assess import AssessmentSetup, assess, load_equipment, load_limits
-from assess.inputs.typed import sample_from_typed
+from assess.inputs.text import sample_from_typed
 from assess.treatment.unit import load_units
 from shared.water import balance_charge, speciate
 from tests.bench.reading import seconds

@@ -16,9 +16,8 @@ from shared.decoders import from_json
 from shared.errors import InputError
 from shared.strip import default_strip
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
-from stripread.intake.check_standards import for_control
 from stripread.intake.qualification import check_pairs, release_chart, withdraw_chart
-from stripread.intake.standards import register_strip_batch, standards_of
+from stripread.intake.standards import for_control, register_strip_batch, standards_of
 from stripread.reading.calibrate import judge
 from stripread.report.calibration_text import validity
 from stripread.report.control_plot import control_plot

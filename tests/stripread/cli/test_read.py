@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from assess.inputs.lines import NoResult, samples_from_lines
+from assess.inputs.text import NoResult, samples_from_lines
 from calibration.chart import Chart, load_chart, save_chart
 from stripread.cli import inputs, main
 from stripread.cli.main import run

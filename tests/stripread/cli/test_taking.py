@@ -15,9 +15,9 @@ from calibration.standards import read_standards
 from shared.strip import default_strip
 from shared.text import written
 from stripread.cli.main import run
-from stripread.intake.check_standards import for_control
 from stripread.intake.qualification import qualified_models
 from stripread.intake.receive import SampleInfo, receive_photo
+from stripread.intake.standards import for_control
 from stripread.monitoring.schedule.due import materials as due_materials
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.reading.photo_file import open_photo

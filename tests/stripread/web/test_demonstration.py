@@ -10,7 +10,7 @@ import pytest
 
 from shared.errors import InputError
 from stripread.demo.construction import Construction, StoryClock, WorkerPool, found_company, settings_of
-from stripread.demo.opening import new_passwords
+from stripread.demo.folder import new_passwords
 from stripread.store import sign_ins
 from stripread.store.models.accounts import ROLES
 from stripread.store.settings import Settings

@@ -1,19 +1,35 @@
-"""The sample company's folder: its store, built on first use, and the settings file that opens it."""
+"""The sample company's folder: its store, built on first use, the settings file that opens it, reports on its year."""
 
 from __future__ import annotations
 
 import secrets
 from collections.abc import Callable
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 from typing import Final
 
+import msgspec
+
+from calibration.control import control_charts
 from shared.files import write_whole
-from stripread.demo.company import PEOPLE, Person
+from stripread.demo.company import PEOPLE, Person, points
 from stripread.demo.construction import settings_of, worker_pool
 from stripread.demo.year import Progress, build
+from stripread.intake.standards import for_control
+from stripread.monitoring.schedule.due import due_list
+from stripread.monitoring.schedule.intervals import load_intervals
+from stripread.monitoring.sites import Scope
+from stripread.monitoring.trend.trend import trend
+from stripread.report.control_plot import write_control_plot
+from stripread.report.document import write_document
+from stripread.report.sites.group import group_report
+from stripread.report.sites.site import site_report
+from stripread.report.trend import write_trend_plot
+from stripread.review.session import summary
 from stripread.store.accounts import SignIn, add_sign_in, list_accounts, reset_password
 from stripread.store.models.accounts import ROLES, Role
+from stripread.store.models.sites import Site, SiteGroup
 from stripread.store.settings import Settings
 from stripread.store.store import Store, open_store
 
@@ -85,3 +101,52 @@ def new_passwords(settings: Settings, hashed: Callable[[str], str]) -> list[tupl
     finally:
         store.close()
     return given
+
+
+#: Weeks that the schedule looks ahead.
+_WEEKS = 8
+
+
+def report_jobs(store: Store, settings: Settings, folder: Path) -> list[Callable[[], Path]]:
+    """Return a function for each report; each writes it and returns its path."""
+    return [*(partial(_site, store, settings, folder, site) for site in store.ids(Site)),
+            *(partial(_group, store, settings, folder, group) for group in store.ids(SiteGroup)),
+            *(partial(_trend, store, folder, point) for point in points()),
+            partial(_control, store, folder), partial(_schedule, store, folder), partial(_statistics, store, folder)]
+
+
+def _site(store: Store, settings: Settings, folder: Path, site: str) -> Path:
+    path = folder / f"site-{site}.html"
+    write_document(path, site_report(store, settings, load_intervals(), site))
+    return path
+
+
+def _group(store: Store, settings: Settings, folder: Path, group: str) -> Path:
+    path = folder / f"group-{group}.html"
+    write_document(path, group_report(store, settings, load_intervals(), group))
+    return path
+
+
+def _trend(store: Store, folder: Path, point: str) -> Path:
+    path = folder / f"trend-{point.replace('/', '-')}.svg"
+    write_trend_plot(path, trend(store, point))
+    return path
+
+
+def _control(store: Store, folder: Path) -> Path:
+    path = folder / "control-charts.svg"
+    write_control_plot(path, control_charts(for_control(store)))
+    return path
+
+
+def _schedule(store: Store, folder: Path) -> Path:
+    return _json(folder / "schedule.json", due_list(store, load_intervals(), scope=Scope(), weeks=_WEEKS))
+
+
+def _statistics(store: Store, folder: Path) -> Path:
+    return _json(folder / "review-statistics.json", summary(store))
+
+
+def _json(path: Path, value: object) -> Path:
+    write_whole(path, msgspec.json.format(msgspec.json.encode(value), indent=1) + b"\n")
+    return path

@@ -1,16 +1,20 @@
-"""Typed values: "60 mg/L CaCO3", "3,4 °dH ± 0.5", "7.2", with default uncertainties where none is stated."""
+"""Samples from text: values as people type them, and readings as printed by `stripread read --json`, one a line."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Literal, Protocol
+
+import msgspec
 
 from assess.inputs.sample import CALCIUM_FRACTION, Origin, Sample
-from shared.analytes import ANALYTES, input_name
-from shared.errors import QuantityError
-from shared.estimate import Z95, Estimate, Part
+from shared.analytes import ANALYTES, capitalise, input_name
+from shared.errors import FileError, QuantityError
+from shared.estimate import Z95, Correlation, Estimate, Measurement, Part
+from shared.files import decode_json
+from shared.flags import FLAGS
 from shared.notation import significant
 from shared.quantities import read_quantity
 
@@ -80,7 +84,7 @@ def typed_estimate(text: str, analyte: str, *, laboratory: bool = False) -> tupl
         half = value * float(stated["half"].replace(",", ".")) / 100
     else:
         half = abs(read_quantity(_raised(plain, stated["half"], where), analyte, where=where) - value)
-    return _estimate(analyte, value, half), stated is not None
+    return _typed_estimate(analyte, value, half), stated is not None
 
 
 def _of_range(ends: re.Match[str], analyte: str, where: str) -> Estimate:
@@ -89,7 +93,7 @@ def _of_range(ends: re.Match[str], analyte: str, where: str) -> Estimate:
     if low >= high:
         raise QuantityError("is a range from high to low", where=where, found=ends[0].strip(),
                             allowed='the lower end first, as "70 to 140 mg/L CaCO3"')
-    return _estimate(analyte, (low + high) / 2, (high - low) / 2)
+    return _typed_estimate(analyte, (low + high) / 2, (high - low) / 2)
 
 
 def default_half_width(analyte: str, value: float, *, laboratory: bool) -> float:
@@ -107,7 +111,7 @@ def _raised(text: str, by: str, where: str) -> str:
     return f"{number!r}{text.removeprefix('pH')[match.end():]}"
 
 
-def _estimate(analyte: str, value: float, half: float) -> Estimate:
+def _typed_estimate(analyte: str, value: float, half: float) -> Estimate:
     limits = ANALYTES[analyte]
     part = Part(name="as typed", u=half / Z95, shared=True)
     return Estimate(analyte=analyte, value=value, low=max(limits.lower, value - half),
@@ -131,3 +135,99 @@ def _fraction(text: str) -> Estimate:
                             allowed='0 to 1, or a percentage like "75 %"')
     return Estimate(analyte=CALCIUM_FRACTION, value=value, low=max(0.0, value - 0.05), high=min(1.0, value + 0.05),
                     unit="of the hardness", budget=(Part(name="as typed", u=0.05 / Z95, shared=True),))
+
+
+#: A value with this flag is not assessed: the pad is outside its validated range.
+_INVALID = "outside-validity"
+
+
+class MeasuredSample(Protocol):
+    """Results for one sample, from a photograph or from several; ``reason``: why there is no result."""
+
+    @property
+    def photo(self) -> str:
+        """Name of the photograph."""
+
+    @property
+    def status(self) -> Literal["measured", "no-result"]:
+        """Whether there is any value."""
+
+    @property
+    def reason(self) -> str:
+        """Why there is none."""
+
+    @property
+    def flags(self) -> tuple[str, ...]:
+        """Flags of all values."""
+
+    @property
+    def correlations(self) -> tuple[Correlation, ...]:
+        """Of the errors of pairs of values."""
+
+    @property
+    def pads(self) -> Sequence[Measurement]:
+        """A result for each analyte."""
+
+
+class _Pad(Measurement, frozen=True, kw_only=True):
+    """A measurement from a file, checked."""
+
+    def __post_init__(self) -> None:
+        known = ANALYTES.get(self.analyte)
+        if known is None or self.value is None or self.low is None or self.high is None:
+            return
+        if self.unit != known.unit:
+            raise ValueError(f"{known.name} must be in {known.unit!r}, found {self.unit!r}")
+        if not known.lower <= self.low <= self.value <= self.high <= known.upper:
+            raise ValueError(f"an impossible {known.name}: {self.value:g} ({self.low:g} to {self.high:g}); allowed: a "
+                             f"value within its interval, the interval within {known.lower:g} to {known.upper:g}")
+
+
+class _Line(msgspec.Struct, frozen=True, kw_only=True):
+    photo: str
+    status: Literal["measured", "no-result"]
+    reason: str = ""
+    flags: tuple[str, ...] = ()
+    pads: tuple[_Pad, ...] = ()
+    correlations: tuple[Correlation, ...] = ()
+
+
+class NoResult(msgspec.Struct, frozen=True, kw_only=True):
+    """A photograph that gave no reading, and why."""
+
+    name: str
+    reason: str
+
+
+def samples_from_lines(text: str, where: str) -> Iterator[Sample | NoResult]:
+    """Yield the sample of each line, or the reason why its photograph has no result. Raises FileError."""
+    lines = [(i, line) for i, line in enumerate(text.splitlines(), start=1) if line.strip()]
+    if not lines:
+        raise FileError("contains no readings", where=where, allowed="lines of `stripread read --json`")
+    for number, line in lines:
+        yield to_sample(decode_json(line.encode(), _Line, where=f"{where}, line {number}"))
+
+
+def to_sample(line: MeasuredSample) -> Sample | NoResult:
+    """Return the sample with the values to be assessed, or the reason why there are none."""
+    if line.status == "no-result":
+        return NoResult(name=line.photo, reason=line.reason)
+    estimates = tuple(e for pad in line.pads if (e := _line_estimate(pad)) is not None)
+    measured = {e.analyte for e in estimates if e.two_sided}
+    return Sample(name=line.photo, origin="strip", estimates=estimates, notes=tuple(_notes(line)),
+                  correlations=tuple(c for c in line.correlations if measured.issuperset(c.analytes)))
+
+
+def _line_estimate(pad: Measurement) -> Estimate | None:
+    return None if pad.analyte not in ANALYTES or _INVALID in pad.flags else pad.estimate()
+
+
+def _notes(line: MeasuredSample) -> Iterator[str]:
+    """Flags and reasons of the reading in words."""
+    yield from (FLAGS[f].words for f in line.flags if f in FLAGS)
+    for pad in line.pads:
+        if pad.status == "no-result":
+            yield f"No value of {input_name(pad.analyte)}: {pad.reason}"
+        if pad.note:
+            yield pad.note
+        yield from (f"{capitalise(input_name(pad.analyte))}: {FLAGS[f].words}" for f in pad.flags if f in FLAGS)
