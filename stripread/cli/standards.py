@@ -25,6 +25,7 @@ from stripread.cli.commands import CommandGroup, ExampleCommand
 from stripread.cli.options import FILE, json_option
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, with_progress
 from stripread.reading.label import labels_in
+from stripread.reading.photo import WHOLE_PX
 from stripread.reading.photo_file import load_photo
 
 _NO_LABEL = "no label was found; place it flat, complete and in focus, or enter the photograph in the table manually"
@@ -103,7 +104,7 @@ def _look(path: Path) -> _Look:
         photo = load_photo(path)
         labels = labels_in(photo.pixels)
         if not labels and photo.shrink > 1:
-            labels = labels_in(load_photo(path, whole=True).pixels)
+            labels = labels_in(load_photo(path, WHOLE_PX).pixels)
     except PhotoError as error:
         return _Look(path, why=error.message, status=WRONG)
     if len(labels) != 1:

@@ -21,6 +21,7 @@ from stripread.intake.receive import printable_name, receive
 from stripread.reading.context import exposed
 from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.label import labels_in
+from stripread.reading.photo import WHOLE_PX
 from stripread.reading.photo_file import PhotoFile
 from stripread.store.lookup import list_some
 from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading, decode_summary
@@ -54,7 +55,7 @@ def inspect_standard(file: PhotoFile) -> LabelledPhoto:
     photo = file.decode()
     labels = labels_in(photo.pixels)
     if not labels and photo.shrink > 1:
-        labels = labels_in(file.decode(whole=True).pixels)
+        labels = labels_in(file.decode(WHOLE_PX).pixels)
     return LabelledPhoto(sha256=photo.sha256, taken=photo.taken, camera=photo.camera, labels=labels)
 
 

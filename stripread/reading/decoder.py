@@ -23,7 +23,7 @@ import numpy as np
 from shared.decoders import from_msgpack
 from shared.errors import InputError, PhotoError
 from stripread.reading.icc import Space
-from stripread.reading.photo import Photo, decode
+from stripread.reading.photo import SHOWN_PX, Photo, decode
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,8 +61,6 @@ def is_out_of_memory(error: Exception) -> bool:
     return isinstance(error, MemoryError) or "failed to allocate" in text or "insufficient memory" in text
 
 
-#: What the child is asked for: a photograph no larger than needed, or whole; the bytes of its file follow.
-REDUCED, WHOLE = b"r", b"w"
 #: The first byte of an answer: a photograph, whose pixels follow; a refusal; the traceback of a fault.
 DECODED, REFUSED, FAULT = b"+", b"-", b"!"
 #: Bytes that fit into a pipe: less waiting for one another than with the usual 64 KiB (Linux; ignored elsewhere).
@@ -107,12 +105,12 @@ class Decoder:
         with self._lock:
             self._started()
 
-    def decode(self, data: bytes, where: str, *, whole: bool) -> Photo:
+    def decode(self, data: bytes, where: str, least_px: int = SHOWN_PX) -> Photo:
         """As `stripread.reading.photo.decode`. Raises PhotoError also for what takes too much memory or time."""
         with self._lock:
             child = self._started()
             try:
-                return child.decode(data, where, whole=whole)
+                return child.decode(data, where, least_px)
             except (EOFError, OSError) as error:
                 raise self._lost(child, where) from error
             except PhotoError:
@@ -160,9 +158,12 @@ class _Child:
         self._process.stdout.close()
         self.process = self._process.pid
 
-    def decode(self, data: bytes, where: str, *, whole: bool) -> Photo:
-        """Raises EOFError or OSError where the child has ended. Names of files, which need not be text, stay here."""
-        self._in.send_bytes(WHOLE if whole else REDUCED)
+    def decode(self, data: bytes, where: str, least_px: int) -> Photo:
+        """Raises EOFError or OSError where the child has ended. Names of files, which need not be text, stay here.
+
+        The child gets the pixels that are needed at least, as a decimal number, then the bytes of the file.
+        """
+        self._in.send_bytes(b"%d" % least_px)
         self._in.send_bytes(data)
         answer = self._out.recv_bytes()
         kind, body = answer[:1], answer[1:]
@@ -228,9 +229,9 @@ def start_early() -> None:
         _here[0].start()
 
 
-def decode_bounded(data: bytes, where: str, *, whole: bool = False) -> Photo:
+def decode_bounded(data: bytes, where: str, least_px: int = SHOWN_PX) -> Photo:
     """Decode the bytes of a photograph within bounds of memory and time. Raises PhotoError."""
-    return decode(data, where, whole=whole) if _here[0] is None else _here[0].decode(data, where, whole=whole)
+    return decode(data, where, least_px) if _here[0] is None else _here[0].decode(data, where, least_px)
 
 
 @atexit.register

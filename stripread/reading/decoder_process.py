@@ -32,20 +32,20 @@ def main(memory: int, seconds: float) -> None:
     cv2.setNumThreads(1)
     while True:
         try:
-            size, data = asked.recv_bytes(), asked.recv_bytes()
+            least_px, data = int(asked.recv_bytes()), asked.recv_bytes()
         except (EOFError, OSError):
             return
         end_this_process_after(seconds)
-        _answer(answers, size, data)
+        _answer(answers, least_px, data)
         end_this_process_after(0.0)
 
 
-def _answer(answers: Connection, size: bytes, data: bytes) -> None:
-    from stripread.reading.decoder import DECODED, FAULT, REFUSED, WHOLE, header_of
+def _answer(answers: Connection, least_px: int, data: bytes) -> None:
+    from stripread.reading.decoder import DECODED, FAULT, REFUSED, header_of
     from stripread.reading.photo import decode
 
     try:
-        photo = decode(data, "the photograph", whole=size == WHOLE)
+        photo = decode(data, "the photograph", least_px)
     except InputError as error:
         if is_out_of_memory(error):
             raise MemoryError from error  # ends this process, and so releases its memory

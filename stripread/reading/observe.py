@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import ceil
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +29,7 @@ from stripread.reading.patches import (
     to_weights,
     usable_channels,
 )
-from stripread.reading.photo import Photo
+from stripread.reading.photo import MEASURED_PX, WHOLE_PX, Photo
 from stripread.reading.photo_file import PhotoFile
 from stripread.reading.response import LearnedResponse, learn_response
 from stripread.reading.result import ManualLocation
@@ -72,8 +73,9 @@ class Observation:
     pads: list[MeasuredPad]
 
 
-#: A card shown with fewer pixels a millimetre is looked at again in the whole photograph, if it was shrunk.
-FINE_PX_PER_MM = 5.0
+#: A card shown with fewer pixels a millimetre is looked at again in more detail, if its photograph was shrunk: a pad's
+#: middle has a hundred pixels then, whose mean is as certain as the coding of the file allows.
+FINE_PX_PER_MM = 3.5
 
 
 def observe_file(
@@ -84,13 +86,18 @@ def observe_file(
     manual: ManualLocation | None = None,
 ) -> tuple[Photo, Observation | NoObservation]:
     """A photograph's file decoded, no larger than needed, and observed. Raises PhotoError, MismatchError."""
-    photo = file.decode()
+    photo = file.decode(MEASURED_PX)
     seen = observe(photo, card, kind, profiles, manual)
-    located = seen.located
-    if photo.shrink > 1 and (located is None or located.px_per_mm < FINE_PX_PER_MM):
-        photo = file.decode(whole=True)
+    needed = _needed_px(photo, seen.located)
+    if photo.shrink > 1 and needed > max(photo.pixels.shape):
+        photo = file.decode(needed)
         seen = observe(photo, card, kind, profiles, manual)
     return photo, seen
+
+
+def _needed_px(photo: Photo, located: CardLocation | None) -> int:
+    """Pixels of the photograph's longer side that show the card finely enough; all if it was not found."""
+    return WHOLE_PX if located is None else ceil(max(photo.pixels.shape) * FINE_PX_PER_MM / located.px_per_mm)
 
 
 def observe(photo: Photo, card: CardLayout, kind: StripType, profiles: Sequence[PrintProfile],

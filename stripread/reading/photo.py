@@ -32,9 +32,13 @@ SUFFIXES = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".webp", ".heic", ".heif")
 #: Imported above, since Pillow knows a format only once its plugin is loaded; MPO is opened as a JPEG.
 _FORMATS = [kind.format for kind in (JpegImageFile, PngImageFile, TiffImageFile, WebPImageFile)]
 MIN_PIXELS, MAX_PIXELS = 200_000, 64_000_000
-#: The longer side is brought down by whole halvings while it stays above this: 8 px/mm on a card that fills 2/3.
-ENOUGH_PX = 1750
-_REDUCED = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4}
+#: A photograph whose longer side has as many pixels is large: it is brought down by halvings while decoding.
+LARGE_PX = 3500
+#: Pixels that its longer side has at least after that: where people look at it, 8 px/mm on a card that fills 2/3; where
+#: it is measured, as fine as a view of the card is sampled; all of them.
+SHOWN_PX, MEASURED_PX, WHOLE_PX = 1750, 1000, MAX_PIXELS
+_REDUCED = {1: cv2.IMREAD_COLOR, 2: cv2.IMREAD_REDUCED_COLOR_2, 4: cv2.IMREAD_REDUCED_COLOR_4,
+            8: cv2.IMREAD_REDUCED_COLOR_8}
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +62,12 @@ class Photo:
     coding_u: Channels = UNKNOWN_CODING
 
     @property
+    def size(self) -> tuple[int, int]:
+        """Width and height in decoded pixels."""
+        height, width = self.pixels.shape[:2]
+        return width, height
+
+    @property
     def full_scale(self) -> float:
         """The largest value a pixel can take."""
         return 65535.0 if self.pixels.dtype == np.uint16 else 255.0
@@ -69,15 +79,18 @@ class Photo:
         return digest.hexdigest()
 
 
-def decode(data: bytes, where: str, *, whole: bool = False) -> Photo:
-    """Decode the bytes of a photograph; ``where`` names it in messages. Raises PhotoError."""
+def decode(data: bytes, where: str, least_px: int = SHOWN_PX) -> Photo:
+    """Decode the bytes of a photograph; ``where`` names it in messages. Raises PhotoError.
+
+    ``least_px``: pixels that the longer side of a large photograph has at least in the result.
+    """
     with warnings.catch_warnings():
         # What Pillow warns of, many pixels and damaged EXIF, is refused below or does without.
         warnings.simplefilter("ignore")
-        return _decoded(data, where, whole=whole)
+        return _decoded(data, where, least_px)
 
 
-def _decoded(data: bytes, where: str, *, whole: bool) -> Photo:
+def _decoded(data: bytes, where: str, least_px: int) -> Photo:
     if not data:
         raise PhotoError("the file is empty", where=where, remedy="copy the photograph again")
     heic = data[4:12] in (b"ftypheic", b"ftypheix", b"ftypmif1", b"ftypmsf1", b"ftyphevc")
@@ -85,15 +98,20 @@ def _decoded(data: bytes, where: str, *, whole: bool) -> Photo:
     width, height = header.size
     _check_size(width, height, where)
     _check_mode(header, where)
-    halvings = 1
-    while not whole and halvings < 4 and max(width, height) / (2 * halvings) >= ENOUGH_PX:
-        halvings *= 2
-    pixels = _heic_pixels(header, halvings) if heic else _pixels(plain, halvings, where)
+    shrink = _shrink(max(width, height), least_px)
+    pixels = _heic_pixels(header, shrink) if heic else _pixels(plain, shrink, where)
     exif = metadata_of(header, metadata.exif_block(data) if metadata.is_png(data) else None, where)
     return Photo(
         name=Path(where).name, pixels=pixels, shrink=max(width, height) / max(pixels.shape[:2]),
         space=exif.space, sha256=hashlib.sha256(data).hexdigest(), taken=exif.taken, camera=exif.camera,
         ignored=exif.ignored if plain is data else ("text or header fields", *exif.ignored), coding_u=exif.coding_u)
+
+
+def _shrink(longer_px: int, least_px: int) -> int:
+    """How many pixels of the original, a power of two, become one along each side."""
+    if longer_px < LARGE_PX:
+        return 1
+    return max((s for s in _REDUCED if longer_px / s >= least_px), default=1)
 
 
 def _header(data: bytes, where: str) -> tuple[Image.Image, bytes]:
@@ -173,10 +191,10 @@ def _has_more(header: Image.Image) -> bool:
     return True
 
 
-def _pixels(data: bytes, halvings: int, where: str) -> Pixels:
+def _pixels(data: bytes, shrink: int, where: str) -> Pixels:
     buffer = np.frombuffer(data, np.uint8)
     deep = data[:4] in (b"\x89PNG", b"II*\x00", b"MM\x00*")
-    flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR if deep else _REDUCED[halvings]
+    flags = cv2.IMREAD_ANYDEPTH | cv2.IMREAD_COLOR if deep else _REDUCED[shrink]
     try:
         pixels = cv2.imdecode(buffer, flags)
     except cv2.error as error:
@@ -184,7 +202,7 @@ def _pixels(data: bytes, halvings: int, where: str) -> Pixels:
     if pixels is None:
         raise PhotoError("the picture is truncated or damaged", where=where, remedy="copy the photograph again")
     whole = exact(pixels)
-    return _shrunk(whole, halvings) if deep and halvings > 1 else whole
+    return _shrunk(whole, shrink) if deep and shrink > 1 else whole
 
 
 def exact(pixels: NDArray[np.generic]) -> Pixels:
@@ -194,12 +212,12 @@ def exact(pixels: NDArray[np.generic]) -> Pixels:
     return pixels.astype(np.uint8, copy=False)
 
 
-def _shrunk(pixels: Pixels, halvings: int) -> Pixels:
-    size = (pixels.shape[1] // halvings, pixels.shape[0] // halvings)
+def _shrunk(pixels: Pixels, shrink: int) -> Pixels:
+    size = (pixels.shape[1] // shrink, pixels.shape[0] // shrink)
     return exact(cv2.resize(pixels, size, interpolation=cv2.INTER_AREA))
 
 
-def _heic_pixels(header: Image.Image, halvings: int) -> Pixels:
+def _heic_pixels(header: Image.Image, shrink: int) -> Pixels:
     # The HEIC library has already turned the picture upright.
     turned = np.asarray(header.convert("RGB"), dtype=np.uint8)[:, :, ::-1]
-    return _shrunk(np.ascontiguousarray(turned), halvings)
+    return _shrunk(np.ascontiguousarray(turned), shrink)

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from shared.errors import InputError, PhotoError
 from stripread.reading.decoder import decode_bounded
-from stripread.reading.photo import Photo
+from stripread.reading.photo import SHOWN_PX, Photo
 
 if TYPE_CHECKING:
     from obstore.store import S3Store
@@ -111,9 +111,9 @@ class PhotoFile:
     where: str
     data: bytes
 
-    def decode(self, *, whole: bool = False) -> Photo:
-        """The photograph, ``whole`` without shrinking. Raises PhotoError saying what is wrong with it."""
-        return decode_bounded(self.data, self.where, whole=whole)
+    def decode(self, least_px: int = SHOWN_PX) -> Photo:
+        """The photograph; ``least_px`` as of `photo.decode`. Raises PhotoError saying what is wrong with it."""
+        return decode_bounded(self.data, self.where, least_px)
 
 
 def address_of(text: str) -> PhotoAddress:
@@ -134,6 +134,6 @@ def open_photo(path: PhotoAddress) -> PhotoFile:
         raise PhotoError("cannot be read", where=str(path), found=error.strerror or "an unreadable file") from error
 
 
-def load_photo(path: PhotoAddress, *, whole: bool = False) -> Photo:
-    """Read and decode a photograph, ``whole`` without shrinking. Raises PhotoError saying what is wrong with it."""
-    return open_photo(path).decode(whole=whole)
+def load_photo(path: PhotoAddress, least_px: int = SHOWN_PX) -> Photo:
+    """Read and decode a photograph; ``least_px`` as of `photo.decode`. Raises PhotoError saying what is wrong."""
+    return open_photo(path).decode(least_px)

@@ -207,7 +207,7 @@ def _light(seen: Observation) -> Light:
 def _provenance(photo: Photo, chart: Chart, profile: str) -> Provenance:
     return Provenance(software=SOFTWARE, libraries=libraries(), photo_sha256=photo.sha256,
                       pixels_sha256=photo.pixels_sha256(), chart=chart.id, batch=chart.batch, profile=profile,
-                      taken=photo.taken, camera=photo.camera, ignored=photo.ignored)
+                      taken=photo.taken, camera=photo.camera, ignored=photo.ignored, evaluated_px=photo.size)
 
 
 @dataclass(frozen=True, slots=True)

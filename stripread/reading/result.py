@@ -92,7 +92,9 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
     ``libraries``: version by name of what decoded and computed. ``runs``: print runs that were looked for, those of
     the profiles given; ``profile`` the one used. ``placed``: what a person placed, None where nothing was.
     ``ignored``: parts of the file's metadata that are invalid.
-    ``after_dip_s``: seconds from dip to exposure, None where it is not known.
+    ``after_dip_s``: seconds from dip to exposure, None where it is not known. ``evaluated_px``: width and height of the
+    upright photograph as it was evaluated, a large one no larger than needed; None in readings made before it was
+    stated.
     """
 
     software: str
@@ -108,6 +110,7 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
     camera: str | None = None
     ignored: tuple[str, ...] = ()
     after_dip_s: float | None = None
+    evaluated_px: tuple[int, int] | None = None
 
 
 class Reading(msgspec.Struct, frozen=True, kw_only=True):

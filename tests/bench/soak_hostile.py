@@ -46,7 +46,7 @@ def decode_all() -> Counter[str]:
     for number, (name, data) in enumerate(hostile_pictures()):
         begun, child = time.monotonic(), decoder.process
         try:
-            decoder.decode(data, name, whole=False)
+            decoder.decode(data, name)
             outcome = "decoded"
         except PhotoError as error:
             outcome = "refused"
@@ -61,7 +61,7 @@ def decode_all() -> Counter[str]:
         if decoder.process is not None:
             largest = max(largest, _peak_kb(decoder.process))
         if number % 50 == 0 or decoder.process is not child:
-            met["queue blocked"] += not decoder.decode(sound, "sound", whole=False).pixels.size
+            met["queue blocked"] += not decoder.decode(sound, "sound").pixels.size
     decoder.end()
     met["over 1 GB"] = int(largest > MOST_KB)
     print(f"pictures: slowest {slowest:.1f} s, largest child {largest / 1000:.0f} MB", flush=True)

@@ -12,7 +12,7 @@ import pytest
 
 from shared.errors import PhotoError
 from stripread.reading.decoder import Bounds, Decoder
-from stripread.reading.photo import decode
+from stripread.reading.photo import MEASURED_PX, WHOLE_PX, decode
 from tests.hostile import metadata, pictures
 from tests.loops import some
 
@@ -28,8 +28,8 @@ def decoder() -> Iterator[Decoder]:
 def test_the_same_photograph_as_in_place(decoder: Decoder, kind: str) -> None:
     """Pixels and everything that is known of them, of each format, 8 and 16 bit, shrunk or whole."""
     for data in some(pictures.sound(kind)):
-        for whole in (False, True):
-            there, here = (f(data, "a/b\udcff.x", whole=whole) for f in (decoder.decode, decode))
+        for least_px in (MEASURED_PX, WHOLE_PX):
+            there, here = (f(data, "a/b\udcff.x", least_px) for f in (decoder.decode, decode))
             assert np.array_equal(there.pixels, here.pixels)
             assert there.pixels.dtype == here.pixels.dtype
             assert there.pixels.flags.writeable
@@ -43,28 +43,28 @@ def test_the_same_photograph_as_in_place(decoder: Decoder, kind: str) -> None:
 
 def test_one_child_serves_all(decoder: Decoder) -> None:
     data = pictures.sound("JPEG")[0]
-    decoder.decode(data, "a.jpg", whole=False)
+    decoder.decode(data, "a.jpg")
     first = decoder._child
     with pytest.raises(PhotoError, match=r"in/folder\.jpg: the file is empty"):
-        decoder.decode(b"", "in/folder.jpg", whole=False)
-    decoder.decode(data, "a.jpg", whole=False)
+        decoder.decode(b"", "in/folder.jpg")
+    decoder.decode(data, "a.jpg")
     assert decoder._child is first
 
 
 def test_scans_without_end_take_bounded_time(decoder: Decoder) -> None:
     """A progressive JPEG of a hundred kilobytes whose decoding takes minutes ends the child; then the next one."""
-    decoder.decode(pictures.sound("JPEG")[0], "a.jpg", whole=False)
+    decoder.decode(pictures.sound("JPEG")[0], "a.jpg")
     first = decoder._child
     with pytest.raises(PhotoError, match="too long"):
-        decoder.decode(metadata.scan_after_scan(), "scans.jpg", whole=True)
-    assert decoder.decode(pictures.sound("JPEG")[0], "a.jpg", whole=False).pixels.size
+        decoder.decode(metadata.scan_after_scan(), "scans.jpg", WHOLE_PX)
+    assert decoder.decode(pictures.sound("JPEG")[0], "a.jpg").pixels.size
     assert decoder._child is not first
 
 
 def test_chained_directories_are_refused_at_once(decoder: Decoder) -> None:
     """Two hundred thousand directories: the second is enough to refuse it, long before the child's limit ends it."""
     with pytest.raises(PhotoError, match="more than one frame"):
-        decoder.decode(metadata.chained_tiff(), "chained.tiff", whole=False)
+        decoder.decode(metadata.chained_tiff(), "chained.tiff")
 
 
 def test_memory_is_bounded(tmp_path: Path) -> None:
@@ -75,8 +75,8 @@ def test_memory_is_bounded(tmp_path: Path) -> None:
     decoder = Decoder(Bounds(memory=300 * 2**20))
     try:
         with pytest.raises(PhotoError, match="too much memory"):
-            decoder.decode(large.tobytes(), str(tmp_path / "large.png"), whole=True)
-        assert decoder.decode(pictures.sound("PNG")[0], "a.png", whole=False).pixels.size
+            decoder.decode(large.tobytes(), str(tmp_path / "large.png"), WHOLE_PX)
+        assert decoder.decode(pictures.sound("PNG")[0], "a.png").pixels.size
     finally:
         decoder.end()
 
@@ -86,5 +86,5 @@ def test_a_child_that_dies_is_replaced(decoder: Decoder) -> None:
     assert decoder._child is not None
     os.kill(decoder._child._process.pid, signal.SIGKILL)
     with pytest.raises(PhotoError):
-        decoder.decode(pictures.sound("JPEG")[0], "a.jpg", whole=False)
-    assert decoder.decode(pictures.sound("JPEG")[0], "a.jpg", whole=False).pixels.size
+        decoder.decode(pictures.sound("JPEG")[0], "a.jpg")
+    assert decoder.decode(pictures.sound("JPEG")[0], "a.jpg").pixels.size
