@@ -64,7 +64,7 @@ def _moments(tried: Array, log_density: Array) -> Veil:
 def _veil_log_likelihood(pad: PadObservation, curve: Curve, tried: Array, known: float | None) -> Array:
     """Log-likelihood (41,) of veils from one pad, wherever on its curve it lies."""
     at = slice(None) if known is None else [int(np.argmin(np.abs(curve.grid - float(curve.scale.position(known)))))]
-    noise = np.sum(list(own_parts(pad, curve).values()), axis=0)[at]
+    noise = together(own_parts(pad, curve))[at]
     error = (pad.signal - pad.response.signal(curve.grid_weights))[at]
     factor = Triangles.of(noise)
     off, veil = factor.whitened(error), factor.whitened(np.broadcast_to(pad.response.white, error.shape))
@@ -78,24 +78,28 @@ def _veil_log_likelihood(pad: PadObservation, curve: Curve, tried: Array, known:
 
 
 def own_parts(pad: PadObservation, curve: Curve, step: int = 1) -> dict[str, Array]:
-    """Covariances (n, 3, 3) of the signals but for the veil's, by the name of what causes them.
+    """Covariances of the signals but for the veil's, by the name of what causes them.
 
-    At every ``step``-th of the 385 points of the curve's grid.
+    At every ``step``-th of the 385 points of the curve's grid (n, 3, 3), or the same everywhere (3, 3).
     """
     weights = curve.grid_weights[::step]
     h = pad.response.mean[:, 1:]
     load = (curve.grid_load[::step] @ h.T) * curve.load_sd
     eye = np.eye(3)
-    n = len(weights)
     return {
-        "pad pixels": np.broadcast_to(pad.pixel, (n, 3, 3)),
-        "pad texture": np.broadcast_to(np.diag((curve.texture_sd * pad.signal) ** 2), (n, 3, 3)),
-        "light field": np.broadcast_to(pad.field, (n, 3, 3)),
+        "pad pixels": pad.pixel,
+        "pad texture": np.diag((curve.texture_sd * pad.signal) ** 2),
+        "light field": pad.field,
         "colour correction": pad.response.variance(pad.response.correction, weights)[:, :, None] * eye,
         "lighting mismatch": pad.response.variance(pad.response.mismatch, weights)[:, :, None] * eye,
         "chart": curve.on_grid(h @ curve.node_covariance @ h.T)[::step],
         "strip repeatability": load[:, :, None] * load[:, None, :],
     }
+
+
+def together(parts: Mapping[str, Array]) -> Array:
+    """The covariance (n, 3, 3) of all parts."""
+    return np.asarray(sum(parts.values()))
 
 
 #: Relative differences of dye that are tried, veils in standard deviations of what is usual, and steps of the curve's
@@ -148,7 +152,7 @@ def dye_load(pads: Mapping[str, PadObservation], curves: Mapping[str, Curve]) ->
 def _dye_log_likelihood(pad: PadObservation, curve: Curve, veils: Array) -> Array | None:
     """Log-likelihood (veils, loads) of one pad, whatever its value; None for a pad that no value explains."""
     some = slice(None, None, _STEP)
-    factor = Triangles.of(np.sum(list(own_parts(pad, curve, _STEP).values()), axis=0))
+    factor = Triangles.of(together(own_parts(pad, curve, _STEP)))
     error = pad.signal - pad.response.signal(curve.grid_weights[some])
     by_dye = curve.grid_load[some] @ pad.response.mean[:, 1:].T
     off, white, dye = (factor.whitened(v) for v in (error, np.broadcast_to(pad.response.white, error.shape), by_dye))

@@ -18,7 +18,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.common_effects import Veil, own_parts
+from calibration.common_effects import Veil, own_parts, together
 from calibration.curve import Curve
 from calibration.observation import PadObservation, Triangles
 from calibration.reflectance import augmented
@@ -56,10 +56,9 @@ class PadValue:
 
 
 def _parts(pad: PadObservation, curve: Curve, veil: Veil) -> dict[str, Array]:
-    """Covariances (385, 3, 3) of the signals along the curve, by the name of what causes them."""
+    """Covariances of the signals along the curve (385, 3, 3) or all over it (3, 3), by the name of what causes them."""
     white = pad.response.white * veil.sd
-    return {**own_parts(pad, curve),
-            "surface reflection": np.broadcast_to(np.outer(white, white), (len(curve.grid), 3, 3))}
+    return {**own_parts(pad, curve), "surface reflection": np.outer(white, white)}
 
 
 #: Parts that replicates of one sample have in common.
@@ -117,7 +116,7 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
     """
     veil = veil or Veil(0.0, curve.veil_sd)
     parts = _parts(pad, curve, veil)
-    total = np.sum(list(parts.values()), axis=0)
+    total = together(parts)
     error = pad.signal - veil.mean * pad.response.white - pad.response.signal(curve.grid_weights)
     factor = Triangles.of(total)
     chi_square = (factor.whitened(error) ** 2).sum(axis=0)
@@ -137,13 +136,18 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
         low = limits[0]
     if status == "above":
         high = limits[1]
-    gain = _gain(sum(c[best] for c in parts.values()), curve, pad, best)
-    budget = (*(Part(name=name, u=float(np.sqrt(max(0.0, gain @ c[best] @ gain))), shared=name in SHARED_PARTS)
+    gain = _gain(total[best], curve, pad, best)
+    budget = (*(Part(name=name, u=_u_of(gain, c[best] if c.ndim > 2 else c), shared=name in SHARED_PARTS)
                 for name, c in parts.items()), Part(name="strip chemistry", u=u, shared=True))
     return PadValue(status=status, value=value, low=low, high=high, off_curve=float(chi_square.min()),
                     others=_others(curve, likelihood, best), budget=budget,
                     gain=gain, weights=curve.grid_weights[best],
                     extrapolated=status == "measured" and value > curve.scale.high)
+
+
+def _u_of(gain: Array, covariance: Array) -> float:
+    """Standard uncertainty of a value that changes by ``gain`` (3,) with signals of this covariance (3, 3)."""
+    return float(np.sqrt(max(0.0, float(gain @ covariance @ gain))))
 
 
 def _others(curve: Curve, likelihood: Array, best: int) -> tuple[float, ...]:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from calibration.chart import Chart
 from shared.profile import PrintProfile
 from stripread.reading.observe import Observation, observe
-from stripread.reading.photo import decode
+from stripread.reading.photo import SHOWN_PX, decode
 from stripread.reading.read import to_reading
 from stripread.reading.result import PadReading, Reading
 from tests.photographs import Picture, file_of
@@ -18,9 +18,9 @@ class Reader:
     chart: Chart
     profiles: tuple[PrintProfile, ...]
 
-    def read(self, what: Picture | bytes) -> Reading:
-        """The reading of a picture."""
-        photo = decode(what if isinstance(what, bytes) else file_of(what.pixels, "PNG"), "made.png")
+    def read(self, what: Picture | bytes, least_px: int = SHOWN_PX) -> Reading:
+        """The reading of a picture; ``least_px`` as of `decode`."""
+        photo = decode(what if isinstance(what, bytes) else file_of(what.pixels, "PNG"), "made.png", least_px)
         return to_reading(photo, observe(photo, self.chart.card, self.chart.strip, self.profiles), self.chart)
 
     def observe(self, what: Picture) -> Observation:

@@ -153,7 +153,7 @@ def _fault(seen: Observation | NoObservation, card: CardLayout) -> str:
     """Why a standard's photograph cannot serve, or an empty string."""
     if isinstance(seen, NoObservation):
         return FLAGS[seen.flag].words
-    stop = checks.fatal_flag(seen, card, checks.photograph_flags(seen, card))
+    stop = checks.check_photograph(seen, card).fatal
     return FLAGS[stop].words if stop else ""
 
 

@@ -102,7 +102,7 @@ class CardCheck(msgspec.Struct, frozen=True, kw_only=True):
 def check_card(seen: Observation) -> CardCheck:
     """Judge the card of an observed photograph. Bad light or glare is not a fault of the card: photograph it again."""
     patches = _patches(seen)
-    disturbed = checks.photograph_flags(seen, seen.card) & {"glare", "shadow", "dark", "blurred", "small"}
+    disturbed = checks.check_photograph(seen, seen.card).flags & {"glare", "shadow", "dark", "blurred", "small"}
     stains, bed, shape, bar = _stains(seen), stained_bed_mm2(seen), shape_of(seen), bar_length(seen)
     reasons = [*_faded(seen, patches), *_stained(stains, bed), *_unmarked(seen), *shape.faults(), *_bar(seen, bar)]
     verdict: Literal["good", "replace", "look again"] = "replace" if reasons else "good"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -87,8 +88,26 @@ POOR_SHARE = 0.5
 COLOURED_CHROMA, TURBID_LIGHTNESS = 8.0, 85.0
 
 
-def photograph_flags(seen: Observation, card: CardLayout) -> set[str]:
-    """Flags of the whole photograph and of the strip as a whole."""
+@dataclass(frozen=True, slots=True)
+class PhotographChecks:
+    """``flags`` of the whole photograph and of the strip as a whole; ``patch_error`` as the function of this name.
+
+    ``fatal``: the flag for which no number of this photograph is honest, or an empty string.
+    """
+
+    flags: set[str]
+    fatal: str
+    patch_error: float
+
+
+def check_photograph(seen: Observation, card: CardLayout) -> PhotographChecks:
+    """What is wrong with a photograph."""
+    error = patch_error(seen)
+    flags = _photograph_flags(seen, card, error)
+    return PhotographChecks(flags, _fatal_flag(seen, card, flags, error), error)
+
+
+def _photograph_flags(seen: Observation, card: CardLayout, error: float) -> set[str]:
     tests = {
         "small": seen.located.px_per_mm < SMALL_PX_PER_MM,
         "blurred": seen.located.edge_mm > BLURRED_MM,
@@ -99,7 +118,7 @@ def photograph_flags(seen: Observation, card: CardLayout) -> set[str]:
         "poor-light": _poor(seen),
         "patches-covered": _covered(seen),
         "card-worn": is_worn(seen) and not _shadow(seen.light) and not _glare(seen),
-        "colours-off": seen.profile.measured and (patch_error(seen) > COLOURS_OFF or _contradicted(seen)),
+        "colours-off": seen.profile.measured and (error > COLOURS_OFF or _contradicted(seen)),
         "profile-missing": not seen.profile.measured,
         "bed-not-clear": not seen.bed_clear,
         "no-strip": seen.strip is None and seen.bed_clear,
@@ -109,8 +128,7 @@ def photograph_flags(seen: Observation, card: CardLayout) -> set[str]:
     return {name for name, true in tests.items() if true}
 
 
-def fatal_flag(seen: Observation, card: CardLayout, flags: set[str]) -> str:
-    """The flag for which no number of this photograph is honest, or an empty string."""
+def _fatal_flag(seen: Observation, card: CardLayout, flags: set[str], error: float) -> str:
     if nothing := flags & {"bed-not-clear", "no-strip"}:
         return nothing.pop()
     if seen.located.px_per_mm < TOO_SMALL_PX_PER_MM:
@@ -119,13 +137,13 @@ def fatal_flag(seen: Observation, card: CardLayout, flags: set[str]) -> str:
         return "blurred"
     if light_by_strip(seen.light, card) < TOO_DARK:
         return "dark"
-    return _untrue(seen, flags)
+    return _untrue(seen, flags, error)
 
 
-def _untrue(seen: Observation, flags: set[str]) -> str:
+def _untrue(seen: Observation, flags: set[str], error: float) -> str:
     """The flag for which colours are not to be relied on, or an empty string."""
     noise = seen.learned.noise
-    if (noise > WORN or patch_error(seen) > DISTURBED) and (disturbed := flags & {"shadow", "glare"}):
+    if (noise > WORN or error > DISTURBED) and (disturbed := flags & {"shadow", "glare"}):
         return in_order(disturbed)[-1]
     if "colours-off" in flags:
         return "colours-off"

@@ -20,7 +20,7 @@ from shared.errors import InputError
 from shared.flags import FLAGS, in_order
 from shared.profile import PrintProfile
 from stripread.reading import checks
-from stripread.reading.checks import patch_error, unexplained_light
+from stripread.reading.checks import unexplained_light
 from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.locate import CardLocation
 from stripread.reading.observe import NoObservation, Observation, observe_file
@@ -134,8 +134,8 @@ def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) ->
     """The reading of a photograph that has been observed."""
     if isinstance(seen, NoObservation):
         return _unreadable(photo, seen, chart)
-    flags = checks.photograph_flags(seen, chart.card)
-    stop = checks.fatal_flag(seen, chart.card, flags)
+    checked = checks.check_photograph(seen, chart.card)
+    flags, stop = set(checked.flags), checked.fatal
     read = read_pads(seen, chart, stop)
     pads = cross_check(read.pads, chart.strip)
     flags -= without_effect(flags, stop, seen, read.values)
@@ -148,7 +148,7 @@ def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) ->
         photo=photo.name, status="measured" if alive else "no-result", flags=in_order(flags),
         reason="" if alive else _reason(stop, flags, pads), provenance=_provenance(photo, chart, seen.profile.id),
         card=_card(seen.located, chart, photo),
-        patches=_patches(seen), strip=_strip(seen), light=_light(seen), pads=tuple(pads),
+        patches=_patches(seen), strip=_strip(seen), light=_light(seen, checked.patch_error), pads=tuple(pads),
         correlations=tuple(c for c in read.correlations if measured.issuperset(c.analytes)), dye=read.dye)
 
 
@@ -192,11 +192,10 @@ def _strip(seen: Observation) -> StripAxis | None:
                      placed_by_hand=seen.strip.by_hand)
 
 
-def _light(seen: Observation) -> Light:
+def _light(seen: Observation, error: float) -> Light:
     """Return the lamp that the photograph's light resembles, and how well it reproduces its patches."""
     best = int(np.argmax(seen.learned.lamps))
     field = seen.light.at(np.array([p.centre for p in seen.patches]))
-    error = patch_error(seen)
     return Light(nearest=LAMPS[best], colour_residual=seen.light.residual,
                  unevenness=float(np.ptp(np.log(field.mean(axis=1)))),
                  patch_error=round(error, 2),

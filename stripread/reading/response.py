@@ -124,8 +124,7 @@ def _consistent(fit: _Regression) -> _Regression:
     """The regression on those of its used patches that agree with one another."""
     least = (1 - _MAX_LEFT_OUT) * fit.patches.usable.sum()
     while True:
-        worst = np.abs(fit.left_out()).max(axis=1)
-        limit = OUTLIER * max(1.0, fit.spread)
+        worst, limit = np.abs(fit.left_out()).max(axis=1), OUTLIER * max(1.0, fit.spread)
         if worst.max() <= limit or fit.used.sum() <= least:
             return fit
         used = fit.used.copy()
@@ -194,9 +193,7 @@ class _Regression:
         self.size = size
         # No camera renders a grey as a colour: what else a grey patch shows contradicts the others.
         self.colour = np.where(printed.grey[:, None], self.y.mean(axis=1, keepdims=True), self.y)
-        own = self.variance.T[:, None] * np.eye(len(x))
-        if size:
-            own += size**2 * alike(self.colour, self.colour)
+        own = self.variance.T[:, None] * np.eye(len(x)) + (size**2 * alike(self.colour, self.colour) if size else 0.0)
         evidence = log_density(seen[:, None], self.y.T, own).sum(axis=1)
         share = np.exp(evidence - evidence.max())
         self.share = share / share.sum()
@@ -206,12 +203,12 @@ class _Regression:
         self.x, self.factor, self.prior = x, printed.factor[keep], printed.prior[keep]
         self.cross = x @ self.prior
         self.covariance = seen[keep][:, None] + own
-        self.inverse = np.linalg.inv(self.covariance)
-        self.solved = np.einsum("hcij,jc->hci", self.inverse, self.y)
+
+        self.best_inverse = np.linalg.inv(self.covariance[self.best])
 
     def left_out(self) -> Array:
         """Residual of each used patch predicted from all others, (n, 3), in standard deviations; 0 if not clear."""
-        residual = self.solved[self.best].T[:-1] * self.own_u()
+        residual = np.einsum("cij,jc->ci", self.best_inverse, self.y).T[:-1] * self.own_u()
         return np.where(self.clear[:-1], residual, 0.0)
 
     @property
@@ -221,13 +218,16 @@ class _Regression:
 
     def own_u(self) -> Array:
         """Standard deviation (n, 3) with which each used patch is predicted from all others."""
-        own = np.diagonal(self.inverse[self.best], axis1=1, axis2=2)
+        own = np.diagonal(self.best_inverse, axis1=1, axis2=2)
         return np.asarray(1 / np.sqrt(own.T[:-1]))
 
     def lamp_shares(self) -> tuple[float, ...]:
         """Probability of each lamp."""
-        by_lamp = self.share.reshape(len(LAMPS), -1).sum(axis=1)
-        return tuple(float(s) for s in by_lamp)
+        return tuple(self.share.reshape(len(LAMPS), -1).sum(axis=1).tolist())
+
+    @cached_property
+    def _inverse(self) -> Array:
+        return np.asarray(np.linalg.inv(self.covariance))
 
     @cached_property
     def response(self) -> Response:
@@ -251,9 +251,10 @@ class _Regression:
     @cached_property
     def rendering(self) -> Rendering:
         """The non-linear part of the camera's rendering, under the same hypotheses."""
-        return Rendering(size=self.size, seen=self.colour, noise=self.variance, share=self.weight,
-                         inverse=self.inverse, solved=self.solved, gain=self._gain,
-                         means=np.einsum("hcik,ic->hck", self._gain, self.y), camera=self.x @ self.factor)
+        solved = np.einsum("hcij,jc->hci", self._inverse, self.y)
+        means = np.einsum("hcik,ic->hck", self._gain, self.y)
+        return Rendering(size=self.size, seen=self.colour, noise=self.variance, share=self.weight, means=means,
+                         inverse=self._inverse, solved=solved, gain=self._gain, camera=self.x @ self.factor)
 
     def strays(self) -> tuple[Array, Array]:
         """Residuals (n, 3) of all patches from what the others predict, and the same in standard deviations."""
@@ -273,7 +274,7 @@ class _Regression:
     @cached_property
     def _gain(self) -> Array:
         """Change (h, 3, n, 13) of the response for a unit of each signal."""
-        return np.asarray(np.einsum("hcij,hjk->hcik", self.inverse, self.cross @ FRAME))
+        return np.asarray(np.einsum("hcij,hjk->hcik", self._inverse, self.cross @ FRAME))
 
 
 def _sized_factors(x: Array) -> Array:

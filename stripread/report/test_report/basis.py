@@ -151,9 +151,13 @@ def method(case: Case) -> Section:
         ("Chart", f"batch {made.batch}, SHA-256 {made.chart}"),
         ("Card", f"print run {reading.card.run}, measured profile {made.profile or 'none'}" if reading.card else None),
         ("Light", _light(reading)),
-        ("Decoded pixels", f"SHA-256 {made.pixels_sha256}"),
+        ("Decoded pixels", f"{_size(made.evaluated_px)}SHA-256 {made.pixels_sha256}"),
         ("Performed", f"{moment(stored.at)} by {case.person(stored.account)}, reading {stored.id}"),
     )), Text("Deviations from the method:"), Bullets(tuple(_deviations(case)))))
+
+
+def _size(px: tuple[int, int] | None) -> str:
+    return f"{px[0]} x {px[1]}, " if px else ""
 
 
 def _light(reading: Reading) -> str | None:

@@ -42,9 +42,9 @@ def test_a_faded_card_is_replaced_and_flagged_by_the_same_measure(reader: Reader
     worn, fresh = (reader.observe(faded(good, share)) for share in (0.5, 0.01))
     found = check_card(worn)
     assert found.verdict == "replace"
-    assert "card-worn" in checks.photograph_flags(worn, CARD)
+    assert "card-worn" in checks.check_photograph(worn, CARD).flags
     assert check_card(fresh).verdict == "good"
-    assert "card-worn" not in checks.photograph_flags(fresh, CARD)
+    assert "card-worn" not in checks.check_photograph(fresh, CARD).flags
 
 
 @pytest.mark.parametrize("scratched", [MANY_CHANGED - 1, MANY_CHANGED])

@@ -331,7 +331,7 @@ def test_two_lights_that_change_no_value_are_not_reported(reader: Reader, scene:
     """They are seen, corrected and not reported: every value moves by less than half of its standard uncertainty."""
     picture = two_lights(scene, 3 * checks.MIXED)
     seen, reading = reader.observe(picture), reader.read(picture)
-    assert "mixed-light" in checks.photograph_flags(seen, CARD)
+    assert "mixed-light" in checks.check_photograph(seen, CARD).flags
     assert not reading.flags
     u = {p.analyte: np.sqrt(sum(part.u**2 for part in p.budget)) for p in reading.pads}
     assert all(abs(value_of(reading, a) - value_of(good_reading, a)) < RELEVANT * u[a] for a in u)
