@@ -7,12 +7,14 @@ from urllib.parse import quote
 
 import msgspec
 from sqlalchemy.exc import SQLAlchemyError
+from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from shared.errors import InputError
 from stripread.web import journal
+from stripread.web.authentication import Identity, identify
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
@@ -49,44 +51,60 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
         if error.status == 401 and wants_page(request):
             return RedirectResponse(f"/sign-in?next={quote(_address(request), safe='/')}", 303)
         title = app.messages(f"refused.{error.message}")
-        return _answer(request, app, Problem(status=error.status, title=title), wait_s=error.wait_s)
+        return await _answer(request, app, Problem(status=error.status, title=title), wait_s=error.wait_s)
 
     async def wrong_input(request: Request, error: Exception) -> Response:
         assert isinstance(error, InputError)  # noqa: S101 - registered for it
         if isinstance(error.__cause__, SQLAlchemyError | OSError):
             journal.fault(request, error)
-            return _answer(request, app, Problem(status=503, title=app.messages("refused.store")), wait_s=_STORE_S)
+            problem = Problem(status=503, title=app.messages("refused.store"))
+            return await _answer(request, app, problem, wait_s=_STORE_S)
         # The location of the records is disclosed in the server log only.
         where = "" if error.where == app.store.where else error.where
         title = f"{where}: {error.what}" if where else error.what
         detail = "; ".join(filter(None, (error.found and f"found {error.found}",
                                          error.allowed and f"allowed: {error.allowed}", error.remedy)))
-        return _answer(request, app, Problem(status=422, title=title, detail=detail, field=error.field or where))
+        return await _answer(request, app, Problem(status=422, title=title, detail=detail, field=error.field or where))
 
     async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101 - registered for it
         words = _OF_STATUS.get(error.status_code, "fault")
         title = app.messages(f"refused.{_IN_API.get(words, words) if _of_api(request) else words}")
-        return _answer(request, app, Problem(status=error.status_code, title=title))
+        return await _answer(request, app, Problem(status=error.status_code, title=title))
 
     async def fault(request: Request, error: Exception) -> Response:
         journal.fault(request, error)
-        return _answer(request, app, Problem(status=500, title=app.messages("refused.fault")))
+        return await _answer(request, app, Problem(status=500, title=app.messages("refused.fault")))
 
     return {HTTPRefusal: refused, InputError: wrong_input, HTTPException: http, Exception: fault}
 
 
-def _answer(request: Request, app: AppState, problem: Problem, *, wait_s: int = 0) -> Response:
+async def _answer(request: Request, app: AppState, problem: Problem, *, wait_s: int = 0) -> Response:
     if not wants_page(request):
         answer = Response(msgspec.json.encode(problem), problem.status, media_type="application/problem+json")
     else:
-        answer = page(RequestContext(http=request, app=app, identity=None), "problem.html", status=problem.status,
-                      problem=problem)
+        answer = await run_in_threadpool(_problem_page, request, app, problem)
     if problem.status == 401:
         answer.headers["www-authenticate"] = "Bearer"
     if wait_s:
         answer.headers["retry-after"] = str(wait_s)
     return answer
+
+
+def _problem_page(request: Request, app: AppState, problem: Problem) -> Response:
+    context = RequestContext(http=request, app=app, identity=_reader(request, app, problem))
+    return page(context, "problem.html", status=problem.status, problem=problem)
+
+
+def _reader(request: Request, app: AppState, problem: Problem) -> Identity | None:
+    """Return the signed-in person, for the menu; None for others, and where the store or the program failed."""
+    if problem.status >= 500:
+        return None
+    try:
+        identity = identify(request, app.store)
+    except (HTTPRefusal, InputError):
+        return None
+    return identity if identity is not None and identity.scopes is None else None
 
 
 def wants_page(request: Request) -> bool:

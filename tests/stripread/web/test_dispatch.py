@@ -168,6 +168,17 @@ def test_security_headers_of_every_response(shared_server: Served) -> None:
         assert "server" not in headers
 
 
+def test_an_error_page_has_the_menu_of_the_account(shared_server: Served) -> None:
+    """An unknown record, an unknown address and a page of another role; without sign-in there is no menu."""
+    browser = shared_server.role("reviewer")
+    for path, status in (("/readings/none-such", 404), ("/none-such", 404), ("/system", 403),
+                         ("/readings?since=x", 422)):
+        answer = browser.get(path)
+        assert answer.status_code == status
+        assert '<a href="/review"' in answer.text, path
+    assert 'class="menu"' not in shared_server.browser().get("/none-such").text
+
+
 def test_too_much_is_refused_before_it_is_taken(shared_server: Served) -> None:
     """With a length and in pieces alike."""
     visitor = shared_server.role("technician")
