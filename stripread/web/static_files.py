@@ -10,8 +10,10 @@ import hashlib
 import json
 import re
 import tomllib
+from collections.abc import Iterable
 from functools import cache
 from importlib.resources import files
+from importlib.resources.abc import Traversable
 from typing import Final
 
 #: Default language. A further language is a further file and folder with the same sections and keys.
@@ -38,11 +40,18 @@ class Messages:
 def load_messages(language: str = LANGUAGE) -> Messages:
     """Return the texts of a language."""
     home = files("stripread.web") / "messages"
-    messages: dict[str, dict[str, str]] = {}
-    for file in (home / f"{language}.toml", *(home / language).iterdir()):
+    return Messages(joined_sections((home / f"{language}.toml", *(home / language).iterdir())))
+
+
+def joined_sections(message_files: Iterable[Traversable]) -> dict[str, dict[str, str]]:
+    """Return the sections of message files by name. Raises ValueError for a section that two files define."""
+    sections: dict[str, dict[str, str]] = {}
+    for file in message_files:
         for section, texts in tomllib.loads(file.read_text(encoding="utf-8")).items():
-            messages.setdefault(section, {}).update(texts)
-    return Messages(messages)
+            if section in sections:
+                raise ValueError(f"{file.name}: section [{section}] is defined in another message file as well")
+            sections[section] = texts
+    return sections
 
 
 #: Media type by file extension.

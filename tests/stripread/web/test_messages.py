@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+import pytest
+
 import stripread.web
 from stripread.store.reading_status import REVIEW_STATUS_NAMES
 from stripread.web.rendering import OTHERS, PAGES
-from stripread.web.static_files import TEXTS, load_messages
+from stripread.web.static_files import TEXTS, joined_sections, load_messages
 
 HOME = Path(str(stripread.web.__file__)).parent
 SOURCES = "\n".join(f.read_text(encoding="utf-8") for f in HOME.rglob("*") if f.suffix in (".py", ".html", ".js"))
@@ -30,6 +32,14 @@ def test_texts_and_their_uses_agree() -> None:
     asked = {f"{section}.{name}" for section, name in re.findall(r"""["']([a-z-]+)\.([a-z-]+)["']""", SOURCES)
              if section in texts.keys() - BY_VALUE and name not in ("html", "js")}
     assert asked == {f"{section}.{name}" for section in texts.keys() - BY_VALUE for name in texts[section]}
+
+
+def test_a_section_is_defined_in_one_file(tmp_path: Path) -> None:
+    """Otherwise the texts of one would silently replace those of the other."""
+    for name in ("a.toml", "b.toml"):
+        (tmp_path / name).write_text('[site]\nname = "stripread"\n')
+    with pytest.raises(ValueError, match=r"b.toml: section \[site\]"):
+        joined_sections([tmp_path / "a.toml", tmp_path / "b.toml"])
 
 
 def test_each_page_of_the_menu_has_a_text() -> None:
