@@ -127,7 +127,7 @@ def _interval(values: Vector, weights: Vector) -> PosteriorInterval:
 
 def _advice(unit: Treatment, on_file: float | None, at: PosteriorInterval | None, *, confirmed: bool) -> str:
     if at is None or unit.setting is None:
-        return "The unit has no setting."
+        return "The unit has no setting to confirm. The strips show its remaining capacity."
     name, shown = unit.setting.name, f"{100 * at.value:.0f} % ({100 * at.low:.0f} to {100 * at.high:.0f} %)"
     if on_file is None:
         return f"The {name} is at about {shown}; no setting is on file. Record it."

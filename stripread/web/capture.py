@@ -122,7 +122,8 @@ class PhotoIntake:
 
 #: Flags that recommend retaking the photograph before the reading time ends.
 _AGAIN = frozenset(i for i, flag in FLAGS.items() if flag.scope == "photograph") - {
-    "poor-light", "card-worn", "profile-missing"} | {"early", "no-strip", "strip-reversed", "pad-covered", "too-uncertain"}
+    "poor-light", "card-worn", "profile-missing"} | {
+        "early", "no-strip", "strip-reversed", "pad-covered", "too-uncertain"}
 
 
 def all_flags(reading: Reading) -> tuple[Flag, ...]:

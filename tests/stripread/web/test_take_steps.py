@@ -7,7 +7,7 @@ from pathlib import Path
 
 import msgspec
 import pytest
-from playwright.sync_api import Page, Route, expect
+from playwright.sync_api import Dialog, Page, Route, expect
 
 from calibration.chart import Chart
 from stripread.intake.materials_import import register_chart
@@ -206,7 +206,12 @@ def test_a_full_phone_is_reported_and_the_photograph_sent(page: Page, bench: Ser
         page.get_by_role("button", name="Export").click()
     assert Path(saved.value.path()).read_bytes() == photo["buffer"]
     asked: list[str] = []
-    page.once("dialog", lambda dialog: (asked.append(dialog.message), dialog.dismiss()))
+
+    def stay(dialog: Dialog) -> None:
+        asked.append(dialog.message)
+        dialog.dismiss()
+
+    page.once("dialog", stay)
     page.get_by_role("link", name="Done").click()
     assert asked == ["Leave this page? The photograph is not stored and will be lost."]
     page.unroute("**/take/uploads/*")
