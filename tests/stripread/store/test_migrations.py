@@ -76,8 +76,8 @@ def test_each_schema_is_upgraded_to_the_next(connection: Connection) -> None:
 
 def fill(connection: Connection, rows: dict[str, list[dict[str, Any]]]) -> None:
     """Insert rows unchanged; the text of a body is deflated, as in its column."""
-    for name, some in rows.items():
-        for row in some:
+    for name, contents in rows.items():
+        for row in contents:
             values = row | ({"body": zlib.compress(row["body"].encode())} if "body" in row else {})
             connection.execute(insert(table(name, *map(column, values))).values(values))
 
@@ -98,9 +98,9 @@ def test_an_upgrade_retains_the_records_of_the_first_schema(database_url: str, t
 def fill_from_backup(connection: Connection) -> None:
     """Insert the rows of the backup into the tables that there are, as far as these have their columns."""
     with open_archive(EARLIER / RECORDS) as archive:
-        for some in tables(connection):
-            for row in _parents_first(some, archive.rows(some.name)):
-                connection.execute(insert(some).values({column.name: row[column.name] for column in some.c}))
+        for present in tables(connection):
+            for row in _parents_first(present, archive.rows(present.name)):
+                connection.execute(insert(present).values({column.name: row[column.name] for column in present.c}))
 
 
 def listed(store: Store) -> list[tuple[str, str, str | None, list[tuple[str, str, float]]]]:
