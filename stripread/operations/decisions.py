@@ -71,7 +71,7 @@ def check_setting(catalogue_id: str, unit: TreatmentUnit, setting: float | None,
         known = None
     if known is None:
         raise RecordsError("this unit has no setting", where=f"{where} ({unit.name})", found=f"setting {setting:g}",
-                           remedy="omit --setting")
+                           remedy="omit the setting (command line: --setting)")
     if known.choices and not any(abs(setting - c) < 5e-3 for c in known.choices):
         raise RecordsError("the unit does not have this setting", where=f"{where} ({unit.name})",
                            found=f"{setting:g}", allowed=", ".join(f"{c:g}" for c in known.choices),
@@ -131,7 +131,7 @@ class Decisions:
         what = proposal.what or recommended
         if not what:
             raise RecordsError("no action is recommended for this site", where=f"site {proposal.site}",
-                               remedy="state the action with --what")
+                               remedy="state the action (command line: --what)")
         self._check_unit(proposal.catalogue)
         if proposal.catalogue is not None:
             check_setting(proposal.catalogue, catalogue(own_terms(self.store))[proposal.catalogue], proposal.setting,
@@ -155,7 +155,7 @@ class Decisions:
         if state == "chosen" and not decision.follows and not why.strip():
             raise RecordsError("a choice that differs from the recommendation needs a reason", where=f"decision {id_}",
                                found=decision.what, allowed=decision.recommended or "a reason",
-                               remedy="state it with --why")
+                               remedy="state the reason (command line: --why)")
         if state == "verified":
             self._check_verification(decision, result)
         sampled = bool(result) and bool(self.store.find(SampleAssessment, id=result))
@@ -186,8 +186,8 @@ class Decisions:
         where = f"decision {decision.id}"
         if result is None:
             raise RecordsError("a verification needs a reading, or a laboratory or typed result", where=where,
-                               remedy="name the reading after the installation with --reading, or the sampling point "
-                                      "of the results with --point")
+                               remedy="name the reading after the installation (command line: --reading), or the "
+                                      "sampling point of the results (--point)")
         point, sampled, verdict = self._result(result)
         installed = max(s.at for s in decision.steps if s.state == "installed")
         if point is None or self.store.get(SamplingPoint, point).site != decision.site:

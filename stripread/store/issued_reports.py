@@ -55,8 +55,8 @@ def issue(store: Store, account: str, draft: IssuedReport) -> Edition:
         made = Edition(report, before)
         if before is not None and not draft.why.strip():
             raise RecordsError("an amended report needs a reason", where=f"report {before.id}",
-                               found="; ".join(about for about, _, _ in made.changes),
-                               remedy="state the reason with --why")
+                               found="changes of " + "; ".join(about for about, _, _ in made.changes),
+                               remedy="state the reason for the amendment (command line: --why)")
         work.put(report, "report issued", report.why)
     return made
 

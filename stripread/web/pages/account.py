@@ -121,8 +121,11 @@ def show(request: RequestContext) -> Response:
 
 def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", secret: str = "") -> Response:
     store, account = request.store, request.account
+    def permitted(token: sessions.Token) -> str:
+        return ", ".join(request.app.messages(f"scope.{scope.replace(':', '_')}") for scope in token.scopes)
+
     return page(request, "me.html", status=status, wrong=wrong, secret=secret, units=HARDNESS_UNITS,
-                scopes=sessions.SCOPES, sessions=sessions.open_sessions(store, account),
+                scopes=sessions.SCOPES, permitted=permitted, sessions=sessions.open_sessions(store, account),
                 tokens=sessions.tokens_of(store, account))
 
 

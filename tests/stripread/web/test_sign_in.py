@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from html import unescape
 from pathlib import Path
 
 import pytest
 from sqlalchemy import delete
 
 from shared.errors import InputError
+from shared.notation import PLAIN
 from stripread.cli.store import current_account
 from stripread.store import sessions
 from stripread.store.accounts import create_account, list_accounts
@@ -214,6 +216,14 @@ def token_of(served: Served, account: str) -> Browser:
     """A program with a token of an account."""
     secret = sessions.make_token(served.store, account, "a program", ("readings:read",))
     return served.browser(authorization=f"Bearer {secret}")
+
+
+def test_tokens_are_listed_in_words(served: Served) -> None:
+    account = served.account("manager")
+    sessions.make_token(served.store, account, "till", ("sites:read", "metrics"))
+    (token,) = sessions.tokens_of(served.store, account)
+    text = unescape(served.browser(account).get("/me").text)
+    assert f"valid until {PLAIN.day(token.expires.date())}; permissions: view sites, due items and decisions, " in text
 
 
 def test_a_reactivated_account_does_not_get_its_tokens_back(served: Served) -> None:
