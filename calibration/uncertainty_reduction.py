@@ -29,7 +29,7 @@ Kind = Literal["replicates", "levels", "light", "strips"]
 #: What can be done, in words; {n} is the number of photographs.
 WORDS: dict[Kind, str] = {
     "replicates": "photograph one more strip of each standard under a light used so far ({n} photographs)",
-    "levels": "prepare levels half way to the neighbours on either side ({n} photographs)",
+    "levels": "prepare levels halfway between the present ones ({n} photographs)",
     "light": "photograph a strip of each standard under one more light ({n} photographs)",
     "strips": "photograph two strips of each water on site and use their mean",
 }

@@ -50,8 +50,8 @@ CHLORAMINE: Final = (
     "water supplier which disinfectant is used."
 )
 SOFT_ACID: Final = (
-    "Soft, acid water dissolves copper, lead and nickel from boilers and fittings: do not set the unit lower than "
-    "recommended, do not use unsuitable metals downstream, flush water that stagnated overnight."
+    "Soft, acid water dissolves copper, lead and nickel from boilers and fittings: do not use a setting below "
+    "the recommended one, do not use unsuitable metals downstream, flush water that stagnated overnight."
 )
 CARBONIC: Final = (
     "The exchange produces CO2, which escapes on standing and heating: pH is low at the outlet and higher in the "

@@ -9,6 +9,7 @@ import click
 import msgspec
 
 from shared.files import read_json, write_whole
+from shared.text import many
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import FILE, cluster_option, cluster_or_serial, json_option
 from stripread.cli.output import DONE, WRONG, echo, echo_error, with_progress
@@ -96,8 +97,8 @@ def verify(*, exported: Path | None, since: bool, cluster: str | None, as_json: 
         for note in verification.notes:
             echo_error(note)
         echo(verification.wrong or "no discrepancies found")
-        echo(f"{verification.records} records, {verification.photographs} photographs, {verification.head.entries} "
-             "entries of the audit trail")
+        echo(f"{many(verification.records, 'record')}, {many(verification.photographs, 'photograph')}, "
+             f"{verification.head.entries} entries of the audit trail")
     return WRONG if verification.wrong else DONE
 
 

@@ -62,7 +62,7 @@ class IntakeCommand:
             self._report(taken)
             yield taken
         for model in sorted(self._new_phones):
-            echo_error(f"phone {model}: no check standard has passed with this model; photograph check standards with "
+            echo_error(f"phone {model}: no check standard has passed with this phone; photograph check standards with "
                      "it and run `stripread chart check BATCH TABLE`")
 
     def _report(self, taken: IntakeResult) -> None:
@@ -87,7 +87,7 @@ class IntakeCommand:
 def _phone(store: Store, taken: IntakeResult) -> str:
     """Return the model of the phone that took a photograph."""
     phone = taken.photograph.phone
-    return store.get(Phone, phone).model if phone else "of a model that the photographs do not name"
+    return store.get(Phone, phone).model if phone else "of unknown model"
 
 
 def _facts(taken: IntakeResult) -> dict[str, object]:

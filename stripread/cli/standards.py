@@ -21,6 +21,7 @@ from shared.errors import FileError, MismatchError, PhotoError
 from shared.files import write_whole
 from shared.strip import StripType, default_strip, read_strip
 from shared.tables import csv_text
+from shared.text import many
 from stripread.cli.commands import CommandGroup, ExampleCommand
 from stripread.cli.options import FILE, json_option
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, with_progress
@@ -134,7 +135,8 @@ def _match_lines(desk: _Desk, found: Sequence[LabelledPhotograph], to_take: Sequ
     if to_take:
         yield f"missing photographs: {', '.join(' '.join(filter(None, _place(row))) for row in to_take)}"
     if found:
-        yield f"written: {desk.written}: {len(found)} photographs of {len({f.label for f in found})} standards"
+        yield (f"written: {desk.written}: {many(len(found), 'photograph')} of "
+               f"{many(len({f.label for f in found}), 'standard')}")
 
 
 def _place(row: Row) -> tuple[str, str]:

@@ -63,8 +63,8 @@ def backup(to: Path, *, as_json: bool) -> None:
         return
     head = made.manifest.head
     purged = f", {made.forgotten} purged" if made.forgotten else ""
-    echo(f"{to}: {sum(made.manifest.rows.values())} rows, {made.photographs} photographs ({made.copied} new{purged}); "
-         f"checkpoint: {head.entries} entries, {head.hash}")
+    echo(f"{to}: {many(sum(made.manifest.rows.values()), 'row')}, {many(made.photographs, 'photograph')} "
+         f"({made.copied} new{purged}); checkpoint: {head.entries} entries, {head.hash}")
 
 
 @storage.command(examples=("stripread storage restore /media/disk/backup",))
@@ -157,7 +157,7 @@ def export(*, wanted: Callable[[Store], ReadingFilter], last: int | None, output
     write_chunks(output, _with_newlines(lines(store, chosen)))
     copied = copy_photographs(store, open_photographs(photographs), chosen) if photographs else 0
     if output:
-        echo(f"{output}: whole records" + (f"; {copied} photographs in {photographs}" if photographs else ""))
+        echo(f"{output}: whole records" + (f"; {many(copied, 'photograph')} in {photographs}" if photographs else ""))
 
 
 def _with_newlines(lines: Iterable[bytes]) -> Iterable[bytes]:

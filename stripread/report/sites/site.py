@@ -137,8 +137,8 @@ def _state(scene: _Scene) -> Iterator[Section]:
         "Current status",
         (
             DocumentTable("Current status", head, rows),
-            Text("Each value with its 95 % interval and the date of the measurement; the bar shows it on its "
-                 "limits.", "soft"),
+            Text("Each value with its 95 % interval and the date of the measurement; the bar shows the value on the "
+                 "scale of its limits.", "soft"),
         ),
     )
 
@@ -253,7 +253,7 @@ def _evidence(scene: _Scene) -> Iterator[Section]:
     shown = [photo for x in _counting(scene.listed)[:_PHOTOS] if (photo := _photo(scene.store, x)) is not None]
     if shown:
         yield Section("Evidence", (
-            Text(f"The latest photographs, of {many(len(scene.listed), 'reading')} stored.", "soft"),
+            Text(f"{many(len(scene.listed), 'reading')} stored; the latest photographs:", "soft"),
             PhotoRow(tuple(shown), across=4)))
 
 

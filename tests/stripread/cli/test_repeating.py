@@ -94,7 +94,7 @@ def test_backup_and_restore(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, cap
     before = readings()
     assert run(["storage", "backup", str(tmp_path / "backup")]) == 0
     output = capsys.readouterr().out
-    assert "1 photographs (1 new)" in output
+    assert "1 photograph (1 new)" in output
     assert output.strip().endswith(head)
     assert run(["storage", "restore", str(tmp_path / "backup")]) == 2
     assert "never overwrites data" in capsys.readouterr().err
