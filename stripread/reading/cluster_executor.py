@@ -10,6 +10,9 @@ that do not show their contents, and errors of a job are returned, not raised.
 from __future__ import annotations
 
 import logging
+import platform
+import socket
+import ssl
 import uuid
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -19,6 +22,7 @@ from functools import cache
 from itertools import islice
 from time import perf_counter
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
+from urllib.parse import urlsplit
 
 from shared.errors import InputError
 from stripread.reading.cluster import Cluster, ClusterError
@@ -81,8 +85,9 @@ def _prepared(expected: tuple[tuple[str, str], ...]) -> str:
 
     cv2.setNumThreads(1)
     installed = versions()
-    return ", ".join(f"{name} {installed.get(name, 'missing')} instead of {number}"
-                     for name, number in expected if installed.get(name) != number)
+    differing = [f"{name} {installed.get(name, 'missing')} instead of {number}"
+                 for name, number in expected if installed.get(name) != number]
+    return f"{', '.join(differing)} on {platform.node()}" if differing else ""
 
 
 if TYPE_CHECKING:
@@ -190,20 +195,24 @@ def _client(cluster: Cluster) -> Iterator[Client]:
 
 def _connected(cluster: Cluster) -> Client:
     try:
+        import dask
         from distributed import Client
         from distributed.security import Security
     except ModuleNotFoundError as error:
         raise ClusterError("the client for Dask is not installed", where="--cluster", found=f"no module {error.name}",
                            remedy="install stripread[cluster]") from error
-    # What it would write to the terminal is in our messages.
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    _check_answer(cluster)
+    # What they would write to the terminal is in our messages. Each of these has a level of its own.
+    for name in ("distributed", "distributed.client", "tornado.application", "asyncio"):
+        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     security = Security(tls_ca_file=cluster.ca, tls_client_cert=cluster.certificate, tls_client_key=cluster.key,
                         require_encryption=True) if cluster.encrypted else None
     try:
-        client = Client(cluster.scheduler, security=security, timeout=_CONNECT_S, set_as_default=False)
+        # Otherwise the client retains the last thousand tasks that it has sent.
+        with dask.config.set({"distributed.admin.low-level-log-length": 0}):
+            client = Client(cluster.scheduler, security=security, timeout=_CONNECT_S, set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
-        raise ClusterError("the scheduler cannot be reached", where=str(cluster.scheduler), found=_line(error),
-                           remedy="check address, certificates and whether `dask scheduler` runs") from error
+        raise _not_connected(cluster, error) from error
     try:
         client.wait_for_workers(1, timeout=_CONNECT_S)
     except Exception as error:
@@ -213,6 +222,43 @@ def _connected(cluster: Cluster) -> Client:
     return client
 
 
+def _check_answer(cluster: Cluster) -> None:
+    """Raise ClusterError where nothing answers at the address, for which Dask would wait."""
+    address = urlsplit(str(cluster.scheduler))
+    try:
+        socket.create_connection((str(address.hostname), int(address.port or 0)), timeout=_CONNECT_S).close()
+    except OSError as error:
+        raise ClusterError("the scheduler cannot be reached", where=str(cluster.scheduler),
+                           found=error.strerror or str(error),
+                           remedy="check the address and whether `dask scheduler` runs there") from error
+
+
+def _not_connected(cluster: Cluster, error: Exception) -> ClusterError:
+    """Return the message for a scheduler that answers, but to which there is no connection."""
+    where, cause = str(cluster.scheduler), _tls_error(error)
+    if isinstance(cause, ssl.SSLCertVerificationError):
+        return ClusterError("the scheduler's certificate is invalid", where=where, found=cause.verify_message,
+                            allowed="a current one that the authority in setting `cluster.ca` has signed")
+    if cause is None or cause.reason == "WRONG_VERSION_NUMBER":
+        return ClusterError("no Dask scheduler of this scheme answers", where=where, found=_line(cause or error),
+                            allowed="tls:// for a scheduler with TLS files, tcp:// for one without")
+    if "ALERT" in str(cause.reason):
+        return ClusterError("the scheduler rejects this client's certificate", where=where, found=_line(cause),
+                            remedy="name a current one of the cluster's authority in setting `cluster.certificate`")
+    return ClusterError("the TLS files cannot be used", where="settings `cluster.ca`, `.certificate` and `.key`",
+                        found=_line(cause), allowed="PEM files; the key is that of the certificate")
+
+
+def _tls_error(error: BaseException | None) -> ssl.SSLError | None:
+    """Return the TLS error that led to an error, or None."""
+    while error is not None:
+        for found in (error, getattr(error, "real_error", None)):
+            if isinstance(found, ssl.SSLError):
+                return found
+        error = error.__cause__ or error.__context__
+    return None
+
+
 def _failed(cluster: Cluster, error: Exception) -> InputError:
     """Return the message for an error of Dask itself: those of jobs are results."""
     if isinstance(error, InputError):
@@ -220,6 +266,8 @@ def _failed(cluster: Cluster, error: Exception) -> InputError:
     if isinstance(error, ImportError):
         return ClusterError("a worker cannot import the program", where=str(cluster.scheduler), found=_line(error),
                             remedy="install the same version of stripread[cluster] on all machines")
+    if getattr(error, "reason", "") == "scheduler-connection-lost":
+        return ClusterError("the connection to the scheduler was lost", where=str(cluster.scheduler), remedy=_REMEDY)
     return ClusterError("the cluster failed", where=str(cluster.scheduler), found=_line(error), remedy=_REMEDY)
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
 
+import msgspec
 import pytest
 
 from calibration.chart import Chart
@@ -36,10 +37,11 @@ from stripread.store.settings import Settings
 from stripread.store.store import open_store
 from tests.dask_cluster import DaskCluster, dask_cluster
 from tests.loops import some
-from tests.services import s3_variables
+from tests.services import free_port, s3_variables
 from tests.stripread.cli.inside import stripread
 from tests.stripread.intake.phone_photos import desk
 from tests.stripread.store.histories import ACCOUNT, NOW, empty_store, photograph_of
+from tests.stripread.web.certificates import self_signed
 
 _SECRET = "ein-Geheimnis"
 
@@ -260,7 +262,7 @@ def test_workers_decode_in_a_bounded_child(dask: DaskCluster, samples: Path) -> 
 
 def test_another_version_is_named(dask: DaskCluster, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cluster_executor, "versions", lambda: {"numpy": "1.0"})
-    with pytest.raises(ClusterError, match=r"found numpy \d+\.\d+\.\d+ instead of 1\.0;.*install the same versions"):
+    with pytest.raises(ClusterError, match=r"found numpy \d+\.\d+\.\d+ instead of 1\.0 on \S+;.*install the same"):
         list(ClusterExecutor(dask.cluster).map(times, 2, [1]))
 
 
@@ -269,8 +271,29 @@ def test_a_client_without_its_certificate_is_refused(dask: DaskCluster) -> None:
     with pytest.raises(ClusterError, match=r"TLS needs client certificates.*found no ca, certificate, key"):
         list(ClusterExecutor(Cluster(scheduler=dask.url)).map(times, 2, [1]))
     plain = dask.url.replace("tls", "tcp")
-    with pytest.raises(ClusterError, match="the scheduler cannot be reached"):
+    with pytest.raises(ClusterError, match="no Dask scheduler of this scheme answers"):
         list(ClusterExecutor(Cluster(scheduler=plain)).map(times, 2, [1]))
+
+
+def refused(cluster: Cluster) -> str:
+    """The message for a cluster that cannot be used."""
+    with pytest.raises(ClusterError) as caught:
+        list(ClusterExecutor(cluster).map(times, 2, [1]))
+    return caught.value.message
+
+
+def test_what_is_wrong_with_a_connection_is_named(dask: DaskCluster, tmp_path: Path) -> None:
+    good = dask.cluster
+    certificate, key = map(str, self_signed(tmp_path))
+    (tmp_path / "notes.txt").write_text("not a certificate")
+    free = f"tls://127.0.0.1:{free_port()}"
+    for change, message in some((
+            ({"scheduler": free}, "the scheduler cannot be reached; found Connection refused; check the address"),
+            ({"certificate": certificate, "key": key}, "the scheduler rejects this client's certificate"),
+            ({"ca": certificate}, "the scheduler's certificate is invalid; found self-signed certificate"),
+            ({"key": key}, "the TLS files cannot be used; found SSLError: [X509: KEY_VALUES_MISMATCH]"),
+            ({"ca": str(tmp_path / "notes.txt")}, "the TLS files cannot be used; found SSLError: [X509: NO_CERT"))):
+        assert message in refused(msgspec.structs.replace(good, **change))
 
 
 @dataclass(frozen=True)
