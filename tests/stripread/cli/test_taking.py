@@ -69,7 +69,7 @@ def test_photographs_are_acknowledged_read_judged_and_not_doubled(
     where = ["--batch", BATCH, "--site", "Mill Lane", "--point", "tap"]
     assert run(["readings", "take", str(folder), *where, "--json"]) == 2
     out, err = capsys.readouterr()
-    assert (err.count("\n"), "cut.jpg" in err, "phone of a model" in err) == (2, True, True)
+    assert (err.count("\n"), "cut.jpg" in err, "phone of unknown model" in err) == (2, True, True)
     printed = [json.loads(line) for line in out.splitlines()]
     assert [t["photo"] for t in printed if "received" in t] == ["no-strip.jpg", "salt-quay.jpg"]
     refused, good = printed[2:]
