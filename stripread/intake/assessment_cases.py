@@ -64,14 +64,18 @@ def _machine(store: Store, last: StoredAssessment, photograph: Photograph) -> tu
     return machine_for_point(store, photograph.point, last.machine)
 
 
-def sample_cases(store: Store, sites: Iterable[str] | None = None) -> Iterator[WaterCase[SampleAssessment]]:
-    """Yield the cases of laboratory and typed results of sites [default: all], those of feed water first."""
+def sample_cases(store: Store, sites: Iterable[str] | None = None, *, latest: bool = False
+                 ) -> Iterator[WaterCase[SampleAssessment]]:
+    """Yield the cases of laboratory and typed results of sites [default: all], those of feed water first.
+
+    ``latest``: only of the latest sample of each point.
+    """
     points = ([store.get(SamplingPoint, p) for p in sorted({r.point for r in store.find(LabResult)})]
               if sites is None else [p for site in sites for p in store.find(SamplingPoint, site=site)])
     own = own_terms(store)
     for point in sorted(points, key=lambda p: -NEAREST.index(p.place)):
         last = current_assessments(store, point.id)
-        for sample in laboratory_samples(store, [point.id]):
+        for sample in laboratory_samples(store, [point.id])[-1 if latest else 0:]:
             found = _sample_case(store, own, point, sample, last.get(sample.results))
             if found is not None:
                 yield found

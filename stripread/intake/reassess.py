@@ -185,9 +185,10 @@ def assess_imported(store: Store, by: str, records: Iterable[Record]) -> list[As
 
 
 def preview_changes(store: Store, change: Callable[[Store], Iterable[Record]], most: int) -> list[AssessmentChange]:
-    """Return the assessments that a change of records would replace, at most ``most``; nothing is stored.
+    """Return the assessments of the latest results of points that a change of records would replace, at most ``most``.
 
-    ``change`` makes it in a store whose changes are rolled back, and returns the records that affect waters.
+    Nothing is stored: ``change`` makes it in a store whose changes are rolled back, and returns the records that
+    affect waters.
     """
     with store.trial() as trial:
         sites = dict.fromkeys(site for record in change(trial) for site in _sites(trial, record))
@@ -197,13 +198,13 @@ def preview_changes(store: Store, change: Callable[[Store], Iterable[Record]], m
 
 
 def _cases(store: Store, sites: Iterable[str]) -> Iterator[WaterCase[Any]]:
+    """Yield the cases of the latest reading and the latest sample of each point of sites."""
     own = own_terms(store)
     for site in sites:
-        for reading in _assessed_at(store, store.ids(SamplingPoint, site=site)):
-            case = reading_case(store, own, reading)
-            if case is not None:
-                yield case
-        yield from sample_cases(store, [site])
+        readings = _assessed_at(store, store.ids(SamplingPoint, site=site))
+        latest = {point: reading for reading, point in readings.items()}
+        yield from (case for reading in latest.values() if (case := reading_case(store, own, reading)) is not None)
+        yield from sample_cases(store, [site], latest=True)
 
 
 def _expected(case: WaterCase[Any], place: tuple[str, str], at: datetime) -> AssessmentChange | None:
