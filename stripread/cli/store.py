@@ -17,6 +17,7 @@ from stripread.cli.output import echo_error
 from stripread.store.errors import NoRecordsError, RecordsError
 from stripread.store.models.accounts import ROLES, Account, new_account_id
 from stripread.store.settings import ACCOUNT_VARIABLE, Settings, load_settings
+from stripread.store.sign_ins import is_active
 from stripread.store.store import Store, open_store
 
 _REMEDY: Final = f"set {ACCOUNT_VARIABLE}, or `account` in the settings file"
@@ -28,10 +29,13 @@ def current_account(store: Store, settings: Settings, report: Callable[[str], No
     If there is no account and ``report`` is given, the first one is created with all roles and reported. Raises
     RecordsError if there is none, several and none is named, or if the named one is unknown or deactivated.
     """
+    if settings.account is not None and is_active(store, settings.account):
+        return settings.account
     accounts = store.find(Account)
     active = [account.id for account in accounts if account.active]
     if settings.account is not None:
-        return _one_of(settings.account, active)
+        raise RecordsError("the account is unknown or deactivated", where="setting `account`", found=settings.account,
+                           allowed=", ".join(active), remedy=_REMEDY)
     if not accounts:
         if report is None:
             raise RecordsError("there is no account yet", where=store.where,
@@ -41,13 +45,6 @@ def current_account(store: Store, settings: Settings, report: Callable[[str], No
         raise RecordsError("no account selected", where=store.where, found=f"{len(active)} active accounts",
                            allowed=", ".join(active), remedy=_REMEDY)
     return active[0]
-
-
-def _one_of(named: str, active: list[str]) -> str:
-    if named not in active:
-        raise RecordsError("the account is unknown or deactivated", where="setting `account`", found=named,
-                           allowed=", ".join(active), remedy=_REMEDY)
-    return named
 
 
 def _first(store: Store, report: Callable[[str], None]) -> list[Account]:

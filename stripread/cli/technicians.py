@@ -34,7 +34,7 @@ def technicians() -> None:
 def list_(*, as_json: bool) -> None:
     """List active technicians with their qualification."""
     store = open_store_from_settings()
-    registered, today = list(all_technicians(store)), store.clock().date()
+    registered, today = all_technicians(store), store.clock().date()
     for one in registered:
         if as_json:
             echo(msgspec.json.encode({**msgspec.to_builtins(one), "qualified": one.qualified(today)}))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import UTC, date, datetime, time
 
 import msgspec
@@ -15,7 +15,7 @@ from calibration.release import Evidence, Release, gate_checks, gated
 from shared.errors import MismatchError
 from stripread.intake.materials_import import add_release
 from stripread.reading.calibrate import judge
-from stripread.store.accounts import list_accounts
+from stripread.store.accounts import AccountSummary, list_accounts
 from stripread.store.models.accounts import Outcome, TechnicianQualification
 from stripread.store.models.evidence import Photograph, StoredCheckResult, StoredReading
 from stripread.store.models.materials import Batch, Phone, Qualification, StoredChart
@@ -153,12 +153,26 @@ class TechnicianStatus(msgspec.Struct, frozen=True, kw_only=True):
         return self.outcome == "qualified" and (self.until is None or today <= self.until)
 
 
-def technicians(store: Store) -> Iterator[TechnicianStatus]:
-    """Yield the active accounts with the role technician, by name."""
-    latest = {q.technician: q for q in sorted(store.find(TechnicianQualification), key=lambda q: q.at)}
-    for account in list_accounts(store):
+def technicians(store: Store) -> list[TechnicianStatus]:
+    """Return the active accounts with the role technician, by name."""
+    return list(_statuses(list_accounts(store), _latest(store)))
+
+
+def examined_technicians(store: Store) -> list[TechnicianStatus]:
+    """Return those of whom a qualification is recorded; other accounts are not loaded."""
+    latest = _latest(store)
+    return list(_statuses(list_accounts(store, latest), latest))
+
+
+def _latest(store: Store) -> dict[str, TechnicianQualification]:
+    return {q.technician: q for q in sorted(store.find(TechnicianQualification), key=lambda q: q.at)}
+
+
+def _statuses(accounts: Iterable[AccountSummary],
+              latest: Mapping[str, TechnicianQualification]) -> Iterator[TechnicianStatus]:
+    for account in accounts:
         if account.active and "technician" in account.roles:
             q = latest.get(account.account)
-            found = TechnicianStatus(account=account.account, name=account.name)
-            yield found if q is None else msgspec.structs.replace(
-                found, outcome=q.outcome, on=q.at.date(), until=q.until, note=q.note)
+            status = TechnicianStatus(account=account.account, name=account.name)
+            yield status if q is None else msgspec.structs.replace(
+                status, outcome=q.outcome, on=q.at.date(), until=q.until, note=q.note)

@@ -6,7 +6,7 @@ account may act, or its password, revokes its sessions and tokens in the same tr
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Final
 
@@ -51,13 +51,15 @@ class SignIn(msgspec.Struct, frozen=True):
     password_hash: str
 
 
-def list_accounts(store: Store) -> list[AccountSummary]:
-    """Return all accounts, active ones first, by name."""
+def list_accounts(store: Store, ids: Collection[str] | None = None) -> list[AccountSummary]:
+    """Return all accounts, or those of ``ids``, active ones first, by name."""
     accounts = RECORD_TYPES[Account].table
     tables = (accounts.join(BODIES, accounts.c.sha256 == BODIES.c.sha256)
               .outerjoin(NAMES, NAMES.c.account == accounts.c.id)
               .outerjoin(SIGN_INS, SIGN_INS.c.account == accounts.c.id))
     query = select(BODIES.c.body, NAMES.c.name, SIGN_INS.c.name.label("sign_in")).select_from(tables)
+    if ids is not None:
+        query = query.where(accounts.c.id.in_(ids))
     with store.viewing() as connection:
         rows = [(decode(Account, row.body), row.name, row.sign_in) for row in connection.execute(query)]
     summaries = [AccountSummary(account=a.id, roles=a.roles, active=a.active, groups=a.groups, name=name,

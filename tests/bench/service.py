@@ -18,7 +18,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any, Final
 
-from sqlalchemy import event, text
+from sqlalchemy import text
 
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import load_intervals
@@ -33,6 +33,7 @@ from stripread.store.store import Store, open_store
 from stripread.web.listing import COUNTED
 from tests.bench.service_store import NOW, PER_SITE, populate
 from tests.services import Postgresql, find_postgresql
+from tests.statements import noted_statements, selects
 
 #: Sites of the three stores; lines of a page; times that a query is repeated after a first one that fills the caches.
 SITES, PAGE, TIMES = (50, 500, 5000), 50, 3
@@ -127,19 +128,12 @@ def timed(store: Store, query: Query) -> tuple[float, int]:
 
 def plans(store: Store, query: Query) -> Iterator[str]:
     """Return the plans, with times and buffers, of the statements that a query executes."""
-    found: list[tuple[str, Any]] = []
-
-    def note(_connection: Any, _cursor: Any, statement: str, parameters: Any, *_rest: Any) -> None:
-        if statement.startswith(("SELECT", "WITH")):
-            found.append((statement, parameters))
-
-    event.listen(store.engine, "before_cursor_execute", note)
-    query(store)
-    event.remove(store.engine, "before_cursor_execute", note)
+    with noted_statements(store) as noted:
+        query(store)
     with store.engine.connect() as connection:
-        for statement, parameters in found:
-            yield f"\n{statement}"
-            yield from connection.exec_driver_sql(f"EXPLAIN (ANALYZE, BUFFERS) {statement}", parameters).scalars()
+        for sql, parameters in selects(noted):
+            yield f"\n{sql}"
+            yield from connection.exec_driver_sql(f"EXPLAIN (ANALYZE, BUFFERS) {sql}", parameters).scalars()
 
 
 @contextmanager

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import msgspec
 from sqlalchemy import func, select
 
-from stripread.intake.qualification import last_passed, technicians
+from stripread.intake.qualification import examined_technicians, last_passed
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals
 from stripread.monitoring.schedule.shopping import ShoppingList, load_demand, shopping
 from stripread.monitoring.sites import Scope, load_sites
@@ -127,7 +127,7 @@ def _cards(store: Store, days: int) -> Iterator[DueItem]:
 
 def _technicians(store: Store) -> Iterator[DueItem]:
     """Return when qualifications end; technicians without a recorded one are not listed."""
-    for one in technicians(store):
+    for one in examined_technicians(store):
         ends = one.until if one.outcome == "qualified" else one.on
         if ends is not None:
             why = "qualified until" if one.outcome == "qualified" else "did not qualify on"

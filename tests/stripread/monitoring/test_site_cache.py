@@ -7,11 +7,9 @@ from collections.abc import Iterator
 from contextlib import closing
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
 
 import pytest
 from msgspec.structs import replace
-from sqlalchemy import event
 
 from assess import Assessment
 from assess.treatment.unit import load_units
@@ -28,6 +26,7 @@ from stripread.store.models.sites import DecisionStep, SamplingPoint, Service, S
 from stripread.store.schema import BY_NAME
 from stripread.store.store import Store, open_store
 from tests.loops import some
+from tests.statements import noted_statements
 from tests.stripread.store.histories import (
     ACCOUNT,
     NOW,
@@ -105,14 +104,9 @@ def test_only_changed_sites_are_computed(mill: Store, tmp_path: Path, sample_cha
 
 def test_every_record_that_the_status_reads_leads_to_its_site(world: World) -> None:
     """In a store with a record of each type: a type that is read, but not followed to its site, is never updated."""
-    named: set[str] = set()
-
-    def note(_connection: Any, _cursor: Any, statement: str, *_rest: Any) -> None:
-        named.update(re.findall(r"\w+", statement))
-
-    event.listen(world.store.engine, "before_cursor_execute", note)
-    overview(world.store, load_intervals(), scope=Scope())
-    event.remove(world.store.engine, "before_cursor_execute", note)
+    with noted_statements(world.store) as noted:
+        overview(world.store, load_intervals(), scope=Scope())
+    named = {word for statement in noted for word in re.findall(r"\w+", statement.sql)}
     read = {kind.type for name, kind in BY_NAME.items() if name in named}
     followed = {*site_cache._REFERENCES, Site, OwnTerms}
     assert read - followed == set()

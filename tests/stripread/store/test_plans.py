@@ -12,10 +12,10 @@ import shutil
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 import pytest
-from sqlalchemy import event, select
+from sqlalchemy import select
 
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.status import status_of
@@ -25,6 +25,8 @@ from stripread.store.reading_query import ReadingFilter, count_readings, reading
 from stripread.store.schema import READING_INDEX
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
+from tests.loops import some
+from tests.statements import noted_statements, selects
 from tests.stripread.store.histories import NOW
 from tests.stripread.store.world import Material, the_world
 
@@ -55,19 +57,12 @@ def store(world_file: Path, material: Material, tmp_path_factory: pytest.TempPat
 
 def plans(store: Store, query: Callable[[], object]) -> list[str]:
     """The lines of the plans of all statements that a query executes."""
-    found: list[tuple[str, Any]] = []
-
-    def note(_connection: Any, _cursor: Any, statement: str, parameters: Any, *_rest: Any) -> None:
-        if statement.startswith(("SELECT", "WITH")) and not _LAST.search(statement):
-            found.append((statement, parameters))
-
-    event.listen(store.engine, "before_cursor_execute", note)
-    query()
-    event.remove(store.engine, "before_cursor_execute", note)
-    assert found
+    with noted_statements(store) as noted:
+        query()
+    asked = [s for s in selects(noted) if not _LAST.search(s.sql)]
     with store.engine.connect() as connection:
-        return [line[3] for statement, parameters in found
-                for line in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement}", parameters)]
+        return [line[3] for statement in some(asked)
+                for line in connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {statement.sql}", statement.parameters)]
 
 
 def scans(store: Store, query: Callable[[], object]) -> list[str]:

@@ -29,12 +29,12 @@ from stripread.web.activity import ServerActivity
 from stripread.web.jobs import JobProgress, Jobs, JobState
 from stripread.web.system_view import LIMITS, hour_plots, measures, on_limit, setting_lines, without_secrets
 from tests.loops import some
+from tests.statements import noted_statements, selects
 from tests.stripread.store.histories import NOW, photograph_of
 
 from . import records
 from .conftest import PASSWORD, Browser, Served
 from .records import HOSTILE
-from .test_statements import counted_selects
 
 #: Session of the request, contents, waiting photographs, verification, accounts, sign-ins, sessions, tokens, names.
 MOST_SELECTS = 10
@@ -59,10 +59,10 @@ def rows(browser: Browser, **given: str) -> dict[str, dict[str, str]]:
 
 
 def test_the_page_needs_few_statements_and_escapes_names(stocked: Served, administrator: Browser) -> None:
-    with counted_selects(stocked.store) as found:
+    with noted_statements(stocked.store) as noted:
         answer = administrator.get("/system")
     assert answer.status_code == 200
-    assert 0 < len(found) <= MOST_SELECTS
+    assert 0 < len(selects(noted)) <= MOST_SELECTS
     assert HOSTILE not in answer.text
     assert "stripread storage backup" in answer.text
     assert "stripread audit verify" in answer.text
