@@ -138,6 +138,22 @@
     return new Promise((done) => { canvas.toBlob(done, "image/jpeg", 0.97); });
   };
 
+  // Exif 2.32, big-endian: one directory that points to another, with DateTimeOriginal (9003) and its offset (9011).
+  const EXIF = "ffe1005b4578696600004d4d002a00000008000187690004000000010000001a000000000002900300020000001400000038"
+    + "90110002000000070000004c00000000";
+  const hasExif = (bytes) => {
+    for (let i = 2; bytes[i] === 0xff && bytes[i + 1] !== 0xda; i += 2 + 256 * bytes[i + 2] + bytes[i + 3]) if (bytes[i + 1] === 0xe1) return true;
+    return false;
+  };
+  // The picture with the time by the phone's clock, as camera apps write it: the server compares it with the dip.
+  const dated = async (blob, at) => {
+    const bytes = new Uint8Array(await blob.arrayBuffer()), zone = -at.getTimezoneOffset(), two = (n) => String(Math.floor(n)).padStart(2, "0");
+    if (bytes[0] !== 0xff || bytes[1] !== 0xd8 || hasExif(bytes)) return blob;
+    const local = new Date(at.getTime() + 60_000 * zone).toISOString(), offset = `${zone < 0 ? "-" : "+"}${two(Math.abs(zone) / 60)}:${two(Math.abs(zone) % 60)}`;
+    const head = Uint8Array.from(EXIF.match(/../g), (pair) => parseInt(pair, 16));
+    return new Blob([bytes.slice(0, 2), head, `${local.slice(0, 10).replaceAll("-", ":")} ${local.slice(11, 19)}\0${offset}\0`, bytes.slice(2)], {type: blob.type});
+  };
+
   // Show the camera's picture until `act` or the person ends it; resolves to what `act` returned, or null.
   const open = async (messages, look, act) => {
     const stream = await camera();
@@ -180,7 +196,7 @@
   }, (stream, video, done) => {
     const shutter = element("button", {className: "btn shut", type: "button"}, element("span", {className: "vh", textContent: messages.shutter}));
     shutter.onclick = async () => {
-      const taken = await picture(stream, video);
+      const at = new Date(), taken = await dated(await picture(stream, video), at);
       done(new File([taken], "photograph.jpg", {type: taken.type, lastModified: Date.now()}));
     };
     return [shutter, element("span", {className: "btn", id: "time-left"})];

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 from playwright.sync_api import Page, expect
@@ -58,6 +59,8 @@ def test_the_camera_of_the_page(page: Page, bench: Served, account: str, samples
     expect(page.get_by_role("link", name="Show full reading")).to_be_visible()
     (photograph,) = bench.store.find(Photograph, account=account)
     assert photograph.dipped is not None
+    assert photograph.exposed is not None  # the picture has its time, by the same clock
+    assert dt.timedelta() <= photograph.exposed - photograph.dipped < dt.timedelta(minutes=10)
 
 
 def test_a_denied_camera_leaves_the_camera_app(page: Page) -> None:
