@@ -33,7 +33,7 @@ _PLACE_REACH_MM, _PLACE_SAMPLES = 0.9, 41
 
 def project(homography: Array, points: Array) -> Array:
     """Points (..., 2) through a homography (3, 3)."""
-    # Written out: NumPy's product of so many points with so small a matrix takes twice as long.
+    # Written out: NumPy's product of many points with a small matrix takes twice as long.
     x, y = points[..., 0], points[..., 1]
     across, down, depth = (row[0] * x + row[1] * y + row[2] for row in homography)
     out = np.empty(points.shape)

@@ -93,8 +93,7 @@ class Provenance(msgspec.Struct, frozen=True, kw_only=True):
     the profiles given; ``profile`` the one used. ``placed``: what a person placed, None where nothing was.
     ``ignored``: parts of the file's metadata that are invalid.
     ``after_dip_s``: seconds from dip to exposure, None where it is not known. ``evaluated_px``: width and height of the
-    upright photograph as it was evaluated, a large one no larger than needed; None in readings made before it was
-    stated.
+    upright photograph at which it was evaluated; None in readings made before the size was stated.
     """
 
     software: str
