@@ -262,6 +262,6 @@ def upkeep_sentences(plan: Plan) -> Iterator[str]:
 
 def _part(part: PartLife) -> str:
     litres = "" if part.litres is None else f" ({significant(part.litres.value)} L)"
-    days = f"about {significant(part.days.value)} days{litres}"
+    days = f"about {part.days.value:.0f} days{litres}"
     due = f"due on {part.on:%d %B %Y}{litres}" if part.on else days
     return f"{part.part}: {f'over {_YEARS} years' if part.days.value > _YEARS * DAYS_A_YEAR else due}"
