@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -17,6 +18,8 @@ if TYPE_CHECKING:
 REVISION_TABLE: Final = "records_schema"
 #: The revision that this program uses: the newest in migrations/versions.
 REVISION: Final = "0018"
+#: Warnings, which commands and servers write to standard error: with a million readings an upgrade takes minutes.
+_LOG: Final = logging.getLogger(__name__)
 
 
 def revision_of(connection: Connection) -> str | None:
@@ -54,6 +57,9 @@ def bring_up_to_date(engine: Engine, *, new: bool = True) -> None:
         found = revision_of(connection)
         if found != REVISION:
             _reject_foreign_tables(connection, found, shown(engine))
+            if found is not None:
+                _LOG.warning("upgrading the records from schema %s to %s; an interruption leaves them unchanged",
+                             found, REVISION)
             upgrade(connection, REVISION)
 
 

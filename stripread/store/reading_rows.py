@@ -7,6 +7,7 @@ changes no row.
 
 from __future__ import annotations
 
+import logging
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from itertools import chain, groupby, islice
@@ -29,6 +30,7 @@ from stripread.store.review_reasons import (
 )
 from stripread.store.schema import READING_FLAGS, READING_INDEX, RECORD_TYPES, REVIEW_QUEUE
 
+_LOG: Final = logging.getLogger(__name__)
 _READINGS: Final = RECORD_TYPES[StoredReading].table
 _I: Final = READING_INDEX.c
 _ORDER: Final = (_I.sampled, _I.at, _I.reading)
@@ -97,11 +99,15 @@ def missing(connection: Connection) -> bool:
 
 
 def rebuild(connection: Connection) -> None:
-    """Make all rows again."""
+    """Make all rows again; report how far it is where that takes long."""
     for table in (READING_FLAGS, REVIEW_QUEUE):
         connection.execute(delete(table))
+    done = 0
     for some, reasons in _all(connection):
         _insert(connection, some, reasons)
+        done += len(some)
+        if done >= _AT_ONCE:
+            _LOG.warning("flags and review queue: %s readings done", f"{done:,}")
 
 
 def mismatch(connection: Connection) -> str | None:

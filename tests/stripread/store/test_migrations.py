@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import signal
+import subprocess
+import sys
 import zlib
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -13,7 +16,7 @@ from typing import Any
 import pytest
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
-from sqlalchemy import Connection, column, create_engine, insert, inspect, select, table, text
+from sqlalchemy import Connection, column, create_engine, func, insert, inspect, select, table, text
 
 from stripread import manual
 from stripread.store import audit_trail, integrity
@@ -153,6 +156,46 @@ def test_opening_an_upgraded_store_changes_nothing(database_url: str) -> None:
         with engine.begin() as connection:
             assert revision_of(connection) == REVISION
         engine.dispose()
+
+
+#: Upgrades the database at a URL, and is killed when all that remains is to commit.
+KILLED = """
+import os, sys
+from stripread.store import migrate
+from stripread.store.database import open_engine
+upgrade = migrate.upgrade
+migrate.upgrade = lambda *given: (upgrade(*given), os.kill(os.getpid(), 9))
+migrate.bring_up_to_date(open_engine(sys.argv[1]))
+"""
+
+
+def test_an_interrupted_upgrade_changes_nothing(database_url: str) -> None:
+    """The version that wrote the records can still use them, and the next upgrade is complete."""
+    engine = open_engine(database_url)
+    with writer(engine).begin() as connection:
+        upgrade(connection, "0006")
+        fill_from_backup(connection)
+        before = schema_and_rows(connection)
+    engine.dispose()
+    killed = subprocess.run([sys.executable, "-c", KILLED, database_url], check=False, capture_output=True, text=True)
+    assert killed.returncode == -signal.SIGKILL, killed.stderr
+    assert "upgrading the records from schema 0006" in killed.stderr
+    with engine.begin() as connection:
+        assert revision_of(connection) == "0006"
+        assert schema_and_rows(connection) == before
+    bring_up_to_date(engine)
+    with engine.begin() as connection:
+        assert find_mismatch(connection) is None
+    engine.dispose()
+
+
+def schema_and_rows(connection: Connection) -> dict[str, tuple[list[str], list[str], int]]:
+    """Columns, indexes and number of rows of each table."""
+    tables_now = inspect(connection)
+    return {name: ([c["name"] for c in tables_now.get_columns(name)],
+                   sorted(str(index["name"]) for index in tables_now.get_indexes(name)),
+                   connection.execute(select(func.count()).select_from(table(name))).scalar_one())
+            for name in tables_now.get_table_names()}
 
 
 def test_many_processes_open_a_new_store_at_once(database_url: str) -> None:
