@@ -23,7 +23,7 @@ Values = dict[str, float]
 YEAR: Final = 365
 #: Day on which the mains of the vale changes.
 MAINS_CHANGE: Final = 170
-_RIDGE: Final = {"hardness": 235.0, "alkalinity": 185.0, "ph": 7.5, "chloride": 28.0, "chlorine": 0.25}
+_RIDGE: Final = {"hardness": 210.0, "alkalinity": 192.0, "ph": 7.5, "chloride": 28.0, "chlorine": 0.25}
 _SOFT_VALE: Final = {"hardness": 66.0, "alkalinity": 48.0, "ph": 7.5, "chloride": 22.0, "chlorine": 0.2}
 _HARD_VALE: Final = {"hardness": 150.0, "alkalinity": 112.0, "ph": 7.6, "chloride": 34.0, "chlorine": 0.3}
 _MARSH: Final = {"hardness": 84.0, "alkalinity": 52.0, "ph": 7.6, "chloride": 66.0, "chlorine": 0.35}

@@ -79,7 +79,7 @@ def _site(i: int, common: _Common) -> Iterator[Record]:
     yield Machine(id=f"{site} machine", site=site, equipment=common.equipment)
     yield Unit(id=f"{site} filter", site=site, catalogue="weak-acid-exchange", unit=common.unit)
     yield SamplingPoint(id=f"{site} tap", site=site, place="mains", name="tap")
-    yield SamplingPoint(id=f"{site} treated", site=site, place="after treatment", name="after the filter",
+    yield SamplingPoint(id=f"{site} treated", site=site, place="after treatment", name="filter outlet",
                         unit=f"{site} filter", machine=f"{site} machine")
     first = rng.randrange(_FILTER_DAYS)
     for day in range(first, _DAYS, _FILTER_DAYS):
