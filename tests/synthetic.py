@@ -115,3 +115,9 @@ def evidence(chart: Chart) -> Evidence:
     return Evidence(expires=date(2999, 12, 31), checks=tuple(
         GateCheck(standard=f"C{level}", analyte=curve.analyte, light=light, known=10.0 * level, u=0.1, zeta=0.0)
         for curve in chart.curves for level in (1, 2, 3) for light in ("lamp 1 of the tests", "lamp 2 of the tests")))
+
+
+def dyed_pads() -> Array:
+    """Reflectances (25, 61) of dyed pads over their whole ranges: no printing ink among them."""
+    return np.array([i.reflectance(value) for i in INDICATORS.values()
+                     for value in np.linspace(i.levels[0], i.levels[-1], 5)])

@@ -7,9 +7,11 @@ import pytest
 from calibration.chart import Chart
 from shared.profile import PrintProfile
 from stripread.reading.observe import Observation
+from stripread.reading.patches import CardColours, card_colours
 from stripread.reading.result import Reading
 from tests.photographs import Picture, picture
 from tests.reader import Reader
+from tests.synthetic import CARD
 
 
 @pytest.fixture(scope="session")
@@ -39,3 +41,8 @@ def good_reading(reader: Reader, good: Picture) -> Reading:
 @pytest.fixture(scope="session")
 def good_seen(reader: Reader, good: Picture) -> Observation:
     return reader.observe(good)
+
+
+@pytest.fixture(scope="session")
+def colours(sample_profile: PrintProfile) -> CardColours:
+    return card_colours(sample_profile, CARD)

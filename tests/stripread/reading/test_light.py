@@ -21,11 +21,6 @@ from tests.synthetic import BENCH_LIGHTS, CARD, sample, scaled, shoot
 BENDS = st.tuples(st.floats(-0.1, 0.5), st.floats(-0.1, 0.1), st.floats(-0.3, 0.3)).map(np.array)
 
 
-@pytest.fixture(scope="module")
-def colours(sample_profile: PrintProfile) -> CardColours:
-    return card_colours(sample_profile, CARD)
-
-
 @given(bends=BENDS)
 def test_untone_inverts_tone(bends: Array) -> None:
     """Each count's linear light is rendered as that count, within a twentieth of one."""

@@ -10,19 +10,14 @@ from shared.colour import srgb_decode, srgb_encode
 from shared.profile import PrintProfile
 from stripread.reading import rendering
 from stripread.reading.metadata import UNKNOWN_CODING
-from stripread.reading.patches import CardColours, PatchSignals, card_colours, to_weights
+from stripread.reading.patches import CardColours, PatchSignals, to_weights
 from stripread.reading.response import SHARE, learn_response
 from tests import simulator
 from tests.loops import some
-from tests.simulator import INDICATORS, Array
-from tests.synthetic import CARD, printed
+from tests.simulator import Array
+from tests.synthetic import CARD, dyed_pads, printed
 
 SLOPE, LIGHTS = 0.004, ("D65", "LED-B2", "LED-B5", "D50")
-
-
-@pytest.fixture(scope="module")
-def colours(sample_profile: PrintProfile) -> CardColours:
-    return card_colours(sample_profile, CARD)
 
 
 def boosted(signal: Array, boost: float) -> Array:
@@ -33,18 +28,12 @@ def boosted(signal: Array, boost: float) -> Array:
     return srgb_decode(luma + (1 + boost * (1 - 0.6 * np.minimum(chroma, 1.0))) * (encoded - luma))
 
 
-def pads() -> Array:
-    """Reflectances (25, 61) of dyed pads over their whole ranges."""
-    return np.array([i.reflectance(value) for i in INDICATORS.values()
-                     for value in np.linspace(i.levels[0], i.levels[-1], 5)])
-
-
 def photographed(profile: PrintProfile, seed: int, boost: float) -> tuple[PatchSignals, Array]:
     """Signals of the patches with the noise that the reader states, and of the pads without."""
     rng = np.random.default_rng(seed)
     camera, lamp = simulator.camera(rng), simulator.lamp(LIGHTS[seed % len(LIGHTS)])
     reflectance, n = printed(profile)[0], len(CARD.patches)
-    both = simulator.relative(camera, lamp, np.vstack([reflectance[:n], pads(), reflectance[-1:]]))
+    both = simulator.relative(camera, lamp, np.vstack([reflectance[:n], dyed_pads(), reflectance[-1:]]))
     rendered = boosted(both, boost)
     patches = rendered[:n] * np.exp(rng.normal(0, SHARE, (n, 3))) + rng.normal(0, UNKNOWN_CODING[0] * SLOPE, (n, 3))
     inside = np.asarray((rendered[:n] > 0.02) & (rendered[:n] < 1.05))
@@ -60,7 +49,7 @@ def test_plain_rendering_is_unchanged(sample_profile: PrintProfile, colours: Car
 def test_boosted_saturation_is_learned(
         sample_profile: PrintProfile, colours: CardColours, monkeypatch: pytest.MonkeyPatch) -> None:
     """A strong boost, 25 %: pads' signals err by at most 0.7 of what a linear response errs, 85 % within 1.96 sd."""
-    weights = to_weights(pads()[:, ::2])
+    weights = to_weights(dyed_pads()[:, ::2])
     error, plain, z = [], [], []
     for seed in range(16):
         patches, true = photographed(sample_profile, seed, 0.25)

@@ -10,27 +10,16 @@ from shared.estimate import Z95
 from shared.profile import PrintProfile
 from stripread.reading import checks
 from stripread.reading.metadata import UNKNOWN_CODING
-from stripread.reading.patches import CardColours, PatchSignals, card_colours, to_weights
+from stripread.reading.patches import CardColours, PatchSignals, to_weights
 from stripread.reading.response import FLOOR, LAMPS, SHARE, learn_response
 from tests import simulator
-from tests.simulator import INDICATORS, NM, Array, Camera
-from tests.synthetic import CARD, printed, shoot
+from tests.simulator import NM, Array, Camera
+from tests.synthetic import CARD, dyed_pads, printed, shoot
 
 #: Linear light a count, in the middle of the scale.
 SLOPE = 0.004
 #: Lamps some of which the reader knows and some it does not.
 LIGHTS = ("D65", "A", "LED-B2", "LED-B1", "LED-V1", "FL2", "FL11", "FL3.4")
-
-
-@pytest.fixture(scope="module")
-def colours(sample_profile: PrintProfile) -> CardColours:
-    return card_colours(sample_profile, CARD)
-
-
-def pads() -> Array:
-    """Reflectances (25, 61) of dyed pads over their whole ranges: no printing ink among them."""
-    return np.array([i.reflectance(value) for i in INDICATORS.values()
-                     for value in np.linspace(i.levels[0], i.levels[-1], 5)])
 
 
 def coarse(reflectance: Array) -> Array:
@@ -40,9 +29,9 @@ def coarse(reflectance: Array) -> Array:
 
 def test_pads_lie_in_the_frame() -> None:
     """Twelve cosines describe spectra of dyes to within half a percent of white in the mean square."""
-    again = PRIOR_MEAN + coarse(pads()) @ COSINES.T
+    again = PRIOR_MEAN + coarse(dyed_pads()) @ COSINES.T
     assert NM[::2][[0, -1]] == pytest.approx([400, 700])
-    assert np.sqrt(((again - pads()[:, ::2]) ** 2).mean()) < 0.005
+    assert np.sqrt(((again - dyed_pads()[:, ::2]) ** 2).mean()) < 0.005
 
 
 def signals_of(profile: PrintProfile, camera: Camera, lamp: str, *, share: float, seed: int) -> PatchSignals:
@@ -69,12 +58,12 @@ def test_unseen_spectra_are_predicted_within_their_uncertainty(
     times it is below 4 % of white.
     """
     rng, z, doubts = np.random.default_rng(11), [], []
-    paper, weights = printed(sample_profile)[0][-1:], coarse(pads())
+    paper, weights = printed(sample_profile)[0][-1:], coarse(dyed_pads())
     for number in range(96):
         camera, lamp = simulator.camera(rng), LIGHTS[number % len(LIGHTS)]
         patches = signals_of(sample_profile, camera, lamp, share=SHARE, seed=number)
         response = learn_response(patches, colours).response
-        true = simulator.relative(camera, simulator.lamp(lamp), np.vstack([pads(), paper]))
+        true = simulator.relative(camera, simulator.lamp(lamp), np.vstack([dyed_pads(), paper]))
         doubt = np.sqrt(response.variance(response.correction + response.mismatch, weights))
         inside = (true > 0.02) & (true < 1.05)  # colours no camera clips
         z.append(((response.signal(weights) - true) / doubt)[inside])
@@ -97,7 +86,7 @@ def test_patches_that_contradict_the_others_are_excluded(
     dropped = set(np.flatnonzero(one.used & ~other.used).tolist())
     assert covered <= dropped
     assert len(dropped) <= 5
-    weights = coarse(pads())
+    weights = coarse(dyed_pads())
     apart = one.response.signal(weights) - other.response.signal(weights)
     doubt = np.sqrt(other.response.variance(other.response.correction + other.response.mismatch, weights))
     assert np.abs(apart / doubt).max() < 2.0
@@ -137,7 +126,7 @@ def test_a_patch_with_one_channel_at_an_end_still_shows_the_others(
 
     Whatever signal the channel at the end has, nothing changes.
     """
-    rng, less, z, weights = np.random.default_rng(3), [], [], coarse(pads())
+    rng, less, z, weights = np.random.default_rng(3), [], [], coarse(dyed_pads())
     for number in range(8):
         camera, lamp = simulator.camera(rng), LIGHTS[number % 4]
         patches = signals_of(sample_profile, camera, lamp, share=SHARE, seed=number)
@@ -146,7 +135,8 @@ def test_a_patch_with_one_channel_at_an_end_still_shows_the_others(
         assert learn_response(cut, colours).response.signal(weights) == pytest.approx(all_.signal(weights), abs=2e-3)
         variance = [r.variance(r.correction + r.mismatch, weights)[:, 1:] for r in (whole, all_)]
         less.append(variance[1].mean() / variance[0].mean())
-        true = simulator.relative(camera, simulator.lamp(lamp), np.vstack([pads(), printed(sample_profile)[0][-1:]]))
+        surfaces = np.vstack([dyed_pads(), printed(sample_profile)[0][-1:]])
+        true = simulator.relative(camera, simulator.lamp(lamp), surfaces)
         z.append((all_.signal(weights) - true)[:, 1:] / np.sqrt(variance[1]))
     assert np.median(less) < 0.9
     assert (np.abs(z) < Z95).mean() > 0.9

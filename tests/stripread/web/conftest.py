@@ -40,6 +40,7 @@ from tests.stripread.intake.phone_photos import phone_photo
 from tests.stripread.store.histories import new_store
 
 from . import records
+from .certificates import self_signed
 
 POINT, BATCH = "mill-tap", "samples"
 PASSWORD = "a bucket of soft water"
@@ -172,6 +173,22 @@ def bench(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples: P
         register_chart(running.store, account, sample_chart)
         import_file(running.store, account, samples / "card-run-007.txt")
         yield running
+
+
+@pytest.fixture(scope="module")
+def technician(bench: Served) -> Browser:
+    return bench.role("technician")
+
+
+@pytest.fixture(scope="module")
+def reviewer(bench: Served) -> Browser:
+    return bench.role("reviewer")
+
+
+@pytest.fixture(scope="module")
+def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
+    """Certificate and key for 127.0.0.1, signed by itself."""
+    return self_signed(tmp_path_factory.mktemp("tls"))
 
 
 @pytest.fixture(scope="module")

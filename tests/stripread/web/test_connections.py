@@ -18,7 +18,6 @@ from stripread.web.refusals import AnonymousRequests, HTTPRefusal, Uploads
 from stripread.web.server_config import ServerConfig
 from stripread.web.worker import Workers
 
-from .certificates import self_signed
 from .conftest import Browser, Served, serving, store_in
 
 SILENT = 2000
@@ -94,11 +93,6 @@ def test_where_all_have_signed_in_a_new_one_is_closed() -> None:
     gate.leave(known[0])
     gate.enter(Ended(), "192.0.2.1")
     assert len(gate) == 2
-
-
-@pytest.fixture(scope="module")
-def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    return self_signed(tmp_path_factory.mktemp("tls"))
 
 
 @pytest.fixture(params=["http", "https"])

@@ -12,14 +12,7 @@ from stripread.web.refusals import BY_BOTH
 from stripread.web.server_config import ServerConfig
 from stripread.web.worker import Workers
 
-from .certificates import self_signed
 from .conftest import PASSWORD, serving, store_in
-
-
-@pytest.fixture(scope="module")
-def certificate(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
-    """Certificate and key for 127.0.0.1, signed by itself."""
-    return self_signed(tmp_path_factory.mktemp("tls"))
 
 
 def sign_in(client: httpx.Client, password: str = PASSWORD, **headers: str) -> httpx.Response:

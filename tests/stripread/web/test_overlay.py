@@ -30,16 +30,6 @@ def photo(samples: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def technician(bench: Served) -> Browser:
-    return bench.role("technician")
-
-
-@pytest.fixture(scope="module")
-def reviewer(bench: Served) -> Browser:
-    return bench.role("reviewer")
-
-
-@pytest.fixture(scope="module")
 def stored(bench: Served, technician: Browser, photo: Path) -> StoredReading:
     data = phone_photo(photo, taken="2031:05:04 09:30:40").data
     answer = technician.send("POST", "/take/original", params={"batch": BATCH, "point": POINT}, content=data)

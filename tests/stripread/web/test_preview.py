@@ -16,11 +16,6 @@ from .conftest import BATCH, Browser, Served
 
 
 @pytest.fixture(scope="module")
-def technician(bench: Served) -> Browser:
-    return bench.role("technician")
-
-
-@pytest.fixture(scope="module")
 def small_photo(samples: Path) -> bytes:
     """A copy 1280 pixels wide, as the page makes it."""
     whole = cv2.imread(str(samples / "sites" / "mill-yard.jpg"))

@@ -14,11 +14,6 @@ from tests.stripread.intake.phone_photos import phone_photo
 from .conftest import BATCH, POINT, Browser, Served
 
 
-@pytest.fixture
-def technician(bench: Served) -> Browser:
-    return bench.role("technician")
-
-
 def send(browser: Browser, path: Path, tail: bytes = b"", **fields: str) -> httpx.Response:
     """A sample that was not sent before, by bytes after the picture's end."""
     data = phone_photo(path, taken="2031:05:04 09:30:40").data + tail

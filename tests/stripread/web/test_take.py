@@ -32,16 +32,6 @@ from .conftest import BATCH, POINT, Browser, Served
 
 
 @pytest.fixture(scope="module")
-def technician(bench: Served) -> Browser:
-    return bench.role("technician")
-
-
-@pytest.fixture(scope="module")
-def reviewer(bench: Served) -> Browser:
-    return bench.role("reviewer")
-
-
-@pytest.fixture(scope="module")
 def photo(samples: Path) -> bytes:
     return phone_photo(samples / "sites" / "mill-yard.jpg", taken="2031:05:04 09:30:40", place=True).data
 

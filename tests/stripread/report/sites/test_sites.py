@@ -27,6 +27,7 @@ from stripread.store.models.evidence import StoredAssessment
 from stripread.store.models.sites import SamplingPoint, Service, Site, Unit
 from stripread.store.settings import Issuer, Settings
 from stripread.store.store import Store
+from tests.stripread.report.conftest import words
 from tests.stripread.store.histories import (
     ACCOUNT,
     NOW,
@@ -86,10 +87,6 @@ def read(store: Store, sample_chart: Chart, judged: Mapping[str, Assessment]) ->
 
 def section(document: Document, title: str) -> Section:
     return next(s for s in document.sections if s.title.startswith(title))
-
-
-def words(part: Document | Section) -> str:
-    return msgspec.json.encode(part).decode()
 
 
 def rows(part: Section) -> list[list[str]]:

@@ -28,6 +28,7 @@ from stripread.store.models.evidence import IssuedReport, LabResult, StoredReadi
 from stripread.store.settings import Issuer, Settings
 from stripread.store.store import Store, open_store
 from tests.stripread.intake.phone_photos import desk, phone_photo
+from tests.stripread.report.conftest import words
 from tests.stripread.store.histories import ACCOUNT, NOW, keep, settings_in
 
 SETTINGS = Settings(database="", photographs="", issuer=Issuer(name="Invented Waterworks", address="3 Example Street"))
@@ -68,10 +69,6 @@ def reading(store: Store) -> str:
 
 def section(document: Document, title: str) -> Section:
     return next(s for s in document.sections if s.title == title)
-
-
-def words(part: Document | Section) -> str:
-    return msgspec.json.encode(part).decode()
 
 
 #: ISO/IEC 17025:2017, 7.8.2.1 a to p, 7.8.3.1 and 7.8.6 (the list is from memory): where in the report, and the words.
