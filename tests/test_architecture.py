@@ -144,6 +144,14 @@ def circles(imports: Mapping[str, Iterable[str]]) -> list[set[str]]:
     return [c for c in found if len(c) > 1]
 
 
+def test_json_text_ends_at_the_border() -> None:
+    """Between photograph and verdict values are objects; only printed readings that return are text."""
+    path = [m for m in MODULES if m.startswith(("calibration.", "assess.", "stripread.reading."))]
+    decodes = {m for m in some(path) if re.search(r"\b(from_json|decode_json|json\.(decode|loads))\(",
+                                                  MODULES[m].read_text())}
+    assert decodes == {"assess.inputs.text"}
+
+
 def test_no_files_import_each_other() -> None:
     assert circles(graph()) == []
 
