@@ -13,13 +13,14 @@ import os
 import tempfile
 import time
 from collections.abc import Iterable, Iterator
+from itertools import islice
 from pathlib import Path
 from statistics import median
 from typing import Final, NamedTuple
 
 from stripread.reading import cluster_executor
 from stripread.reading.cluster_executor import ClusterExecutor
-from stripread.reading.read import ReadingSetup, read_many
+from stripread.reading.read import ReadError, ReadingSetup, read_many
 from tests.bench.reading import copies
 from tests.bench.samples import SITES, chart_and_profile
 from tests.dask_cluster import DaskCluster, dask_cluster
@@ -45,8 +46,11 @@ def _part(dask: DaskCluster, results: Iterable[object], count: int) -> Cost:
     """Return the cost of each of the next ``count`` results."""
     processes = [os.getpid(), *(process.pid for process in (dask.scheduler, *dask.workers))]
     begun, before = time.perf_counter(), processor_s(processes)
-    assert sum(1 for _, _ in zip(range(count), results, strict=False)) == count
-    return Cost((time.perf_counter() - begun) / count, (processor_s(processes) - before) / count)
+    taken = list(islice(results, count))
+    cost = Cost((time.perf_counter() - begun) / count, (processor_s(processes) - before) / count)
+    assert len(taken) == count
+    assert not [result.message for result in taken if isinstance(result, ReadError)]
+    return cost
 
 
 def _read(dask: DaskCluster, photos: list[Path], on: ReadingSetup) -> Cost:

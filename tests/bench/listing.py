@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import resource
 import subprocess
 import sys
 import tempfile
@@ -54,7 +53,9 @@ def client() -> None:
     try:
         main()
     finally:
-        print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024, file=sys.stderr)
+        # Not `ru_maxrss`, which contains that of the process that started this one.
+        status = Path("/proc/self/status").read_text()
+        print(int(status.partition("VmHWM:")[2].split()[0]) // 1024, file=sys.stderr)
 
 
 class _Bucket(BaseHTTPRequestHandler):
