@@ -42,7 +42,9 @@ from tests.stripread.store.histories import (
 )
 
 SITES: Final = 60
-_UNIT: Final = load_units()["weak-acid-exchange"]
+#: Marks of the bypass valve.
+_MARKS: Final = (0.0, 0.1, 0.2, 0.3, 0.4)
+_UNIT: Final = msgspec.structs.replace(load_units()["weak-acid-exchange"], bypass_settings=_MARKS)
 _BATCHES: Final = ("A", "B", "C")
 _OUTLET_DAYS, _TAP_DAYS, _YEAR = 14, 42, 365
 #: Relative standard deviations of a site's flow from its stated demand, and of its feed water between visits.
@@ -81,7 +83,7 @@ def simulated(i: int, limit: float, rng: np.random.Generator) -> SimulatedSite:
     """Return a site whose fresh unit keeps the limit; it is looked at somewhere in the life of its cartridge."""
     while True:
         hardness = float(rng.uniform(120, 320))
-        alkalinity, bypass = hardness * float(rng.uniform(0.7, 0.95)), float(rng.choice(_UNIT.bypass_settings[:5]))
+        alkalinity, bypass = hardness * float(rng.uniform(0.7, 0.95)), float(rng.choice(_MARKS))
         stated, flow = float(rng.uniform(60, 300)), float(np.exp(_U_FLOW * rng.standard_normal()))
         load = (1 - bypass) * _UNIT.removal * alkalinity / MG_CACO3_PER_EQ
         half = stated / flow * float(np.exp(U_CAPACITY * rng.standard_normal()))

@@ -10,6 +10,7 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import Final
 
+import msgspec
 import numpy as np
 
 from assess.diagnosis.commissioning import commission
@@ -24,7 +25,9 @@ from assess.treatment.upkeep import STEEPNESS, U_CAPACITY, lost_removal
 from shared.analytes import ANALYTES
 from shared.estimate import Z95, Estimate, Part
 
-_UNIT: Final = load_units()["weak-acid-exchange"]
+#: Marks of the bypass valve.
+_MARKS: Final = (0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7)
+_UNIT: Final = msgspec.structs.replace(load_units()["weak-acid-exchange"], bypass_settings=_MARKS)
 _EXCHANGER: Final = treatment_of("weak-acid-exchange", _UNIT)
 _STATES: Final = ("working", "setting-off", "exhausted", "swapped")
 Values = dict[str, float]
@@ -48,7 +51,7 @@ def simulated(state: str, rng: np.random.Generator) -> SimulatedUnit:
     hardness = float(rng.uniform(120, 320))
     tap = {"hardness": hardness, "alkalinity": hardness * float(rng.uniform(0.6, 0.95)),
            "chloride": float(rng.uniform(10, 60))}
-    marks = np.array(_UNIT.bypass_settings)
+    marks = np.array(_MARKS)
     on_file = float(rng.choice(marks[1:5]))
     setting = float(rng.choice(marks[marks != on_file])) if state == "setting-off" else on_file
     stated, used, lost = _wear(rng, exhausted=state == "exhausted")

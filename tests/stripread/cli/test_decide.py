@@ -82,8 +82,8 @@ def test_a_decision_is_followed_from_proposal_to_verification() -> None:
 def test_what_cannot_be_decided_or_counted_is_rejected() -> None:
     assert "no such treatment unit; found wonder" in failed("maintenance", "stock", "wonder", "1")
     assert "no such" in failed("maintenance", "decide", "nowhere", "--what", "x")
-    assert "does not have" in failed("maintenance", "decide", "mill", "--what", "x", "--unit", "weak-acid-exchange",
-                                     "--setting", "0.33")
+    assert "this unit has no setting" in failed("maintenance", "decide", "mill", "--what", "x", "--unit",
+                                                "carbon-filter", "--setting", "0.3")
 
 
 def test_an_own_reading_is_withdrawn_and_restored(store: Store) -> None:

@@ -2,6 +2,7 @@
 
 from datetime import timedelta
 
+import msgspec
 import pytest
 
 from assess.treatment.unit import load_units
@@ -12,6 +13,8 @@ from stripread.store.store import Store
 from tests.stripread.store.histories import ACCOUNT, NOW, keep
 
 UNITS = load_units()
+#: With the marks of its valve.
+UNITS["weak-acid-exchange"] = msgspec.structs.replace(UNITS["weak-acid-exchange"], bypass_settings=(0.0, 0.1, 0.2, 0.4))
 
 
 @pytest.fixture

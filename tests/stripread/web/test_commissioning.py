@@ -7,6 +7,7 @@ import re
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import msgspec
 import pytest
 from playwright.sync_api import FilePayload, expect
 
@@ -26,6 +27,8 @@ from .records import HARD, Material, fill, put_reading
 #: Water of the tap in `records` after 90 % removal of its alkalinity from 60 % of it: 40 % passes the resin by.
 BLENDED = {**HARD, "hardness": Value(196.0, 4.0, 3.0), "alkalinity": Value(106.0, 4.0, 3.0), "ph": Value(6.7, 0.3, 0.1)}
 HERE = "/commissioning?unit=quay-filter"
+#: With the marks of its valve.
+EXCHANGER = msgspec.structs.replace(load_units()["weak-acid-exchange"], bypass_settings=(0.0, 0.1, 0.2, 0.3, 0.4))
 
 
 @pytest.fixture
@@ -35,8 +38,7 @@ def material(served: Served, sample_chart: Chart) -> Material:
     fill(served.store, account, sample_chart)
     served.app.code = ""
     with served.store.writing(account) as work:
-        work.put(Unit(id="quay-filter", site="quay", catalogue="weak-acid-exchange",
-                      unit=load_units()["weak-acid-exchange"]), "made")
+        work.put(Unit(id="quay-filter", site="quay", catalogue="weak-acid-exchange", unit=EXCHANGER), "made")
         work.put(Machine(id="quay-machine", site="quay", equipment=load_equipment(DEFAULT_EQUIPMENT)), "made")
         # With it the used capacity is known; else a resin nearly exhausted would explain the strips as well.
         work.put(Service(id="fitting", unit="quay-filter", at=work.now - timedelta(days=2), job="installed",
@@ -102,8 +104,7 @@ def test_both_waters_are_photographed(bench: Served, open_page: Open, samples: P
     """The unit is set, each strip photographed on the page Take, which leads back, until there is a result."""
     account = bench.account("technician")
     with bench.store.writing(account) as work:
-        work.put(Unit(id="mill-filter", site="mill", catalogue="weak-acid-exchange",
-                      unit=load_units()["weak-acid-exchange"]), "made")
+        work.put(Unit(id="mill-filter", site="mill", catalogue="weak-acid-exchange", unit=EXCHANGER), "made")
         work.put(SamplingPoint(id="mill-out", site="mill", place="after treatment", name="outlet"), "made")
     page = open_page(bench, account=account)
     page.goto("/commissioning")
