@@ -61,6 +61,11 @@ def _parts(pad: PadObservation, curve: Curve, veil: Veil) -> dict[str, Array]:
     return {**own_parts(pad, curve), "surface reflection": np.outer(white, white)}
 
 
+def at_point(covariance: Array, i: int) -> Array:
+    """Covariance (3, 3) at grid point ``i`` of one along the curve (n, 3, 3) or all over it (3, 3)."""
+    return np.asarray(covariance[i] if covariance.ndim > 2 else covariance)
+
+
 #: Parts that replicates of one sample have in common.
 SHARED_PARTS = frozenset({"lighting mismatch", "chart"})
 
@@ -137,7 +142,7 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
     if status == "above":
         high = limits[1]
     gain = _gain(total[best], curve, pad, best)
-    budget = (*(Part(name=name, u=_u_of(gain, c[best] if c.ndim > 2 else c), shared=name in SHARED_PARTS)
+    budget = (*(Part(name=name, u=_u_of(gain, at_point(c, best)), shared=name in SHARED_PARTS)
                 for name, c in parts.items()), Part(name="strip chemistry", u=u, shared=True))
     return PadValue(status=status, value=value, low=low, high=high, off_curve=float(chi_square.min()),
                     others=_others(curve, likelihood, best), budget=budget,

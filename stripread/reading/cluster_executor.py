@@ -201,13 +201,13 @@ def _connected(cluster: Cluster) -> Client:
     except ModuleNotFoundError as error:
         raise ClusterError("the client for Dask is not installed", where="--cluster", found=f"no module {error.name}",
                            remedy="install stripread[cluster]") from error
-    _check_answer(cluster)
     # What they would write to the terminal is in our messages. Each of these has a level of its own.
     for name in ("distributed", "distributed.client", "tornado.application", "asyncio"):
         logging.getLogger(name).setLevel(logging.CRITICAL + 1)
     security = Security(tls_ca_file=cluster.ca, tls_client_cert=cluster.certificate, tls_client_key=cluster.key,
                         require_encryption=True) if cluster.encrypted else None
     try:
+        _check_answer(cluster, security.get_connection_args("client")["ssl_context"] if security else None)
         # Otherwise the client retains the last thousand tasks that it has sent.
         with dask.config.set({"distributed.admin.low-level-log-length": 0}):
             client = Client(cluster.scheduler, security=security, timeout=_CONNECT_S, set_as_default=False)
@@ -222,15 +222,22 @@ def _connected(cluster: Cluster) -> Client:
     return client
 
 
-def _check_answer(cluster: Cluster) -> None:
-    """Raise ClusterError where nothing answers at the address, for which Dask would wait."""
+def _check_answer(cluster: Cluster, context: ssl.SSLContext | None) -> None:
+    """Raise ClusterError where nothing answers at the address, OSError where TLS fails: Dask would try for long.
+
+    A scheduler speaks first. Whether it accepts a certificate (TLS 1.3) shows only in what it sends.
+    """
     address = urlsplit(str(cluster.scheduler))
     try:
-        socket.create_connection((str(address.hostname), int(address.port or 0)), timeout=_CONNECT_S).close()
+        connection = socket.create_connection((str(address.hostname), int(address.port or 0)), timeout=_CONNECT_S)
     except OSError as error:
         raise ClusterError("the scheduler cannot be reached", where=str(cluster.scheduler),
                            found=error.strerror or str(error),
                            remedy="check the address and whether `dask scheduler` runs there") from error
+    with connection:
+        if context:
+            with context.wrap_socket(connection) as encrypted:
+                encrypted.recv(1)
 
 
 def _not_connected(cluster: Cluster, error: Exception) -> ClusterError:

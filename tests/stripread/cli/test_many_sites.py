@@ -149,4 +149,4 @@ def test_technicians_are_registered_qualified_and_due_again(
     printed(capsys, "technicians", "qualify", id_, "not-qualified")
     assert json.loads(printed(capsys, "technicians", "list", "--json").splitlines()[0])["qualified"] is False
     printed(capsys, "accounts", "set-roles", id_, "reviewer")
-    assert "not a technician's" in refused(capsys, "technicians", "qualify", id_, "qualified")
+    assert "does not have the role technician" in refused(capsys, "technicians", "qualify", id_, "qualified")

@@ -110,7 +110,7 @@ def test_a_test_report_is_amended_only_with_a_reason(store: Store, tmp_path: Pat
     assert run(["review", "accept", "again"]) == 0
     out[2] = "again"
     assert run(out) == 2
-    assert "state the reason with --why" in capsys.readouterr().err
+    assert "state the reason for the amendment (command line: --why)" in capsys.readouterr().err
     assert run(["report", "amend", *out[2:], "--why", "Read again, and reviewed."]) == 0
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert f"amends report {first}" in page
