@@ -42,12 +42,15 @@ class Edition:
 def issue(store: Store, account: str, draft: IssuedReport) -> Edition:
     """Store and return an edition of ``draft``, whose id and ``amends`` are set here.
 
-    Raises RecordsError where it differs from the latest edition and no reason is given.
+    Raises RecordsError where it differs from the latest edition and no reason is given, or the reverse.
     """
     with store.viewing() as connection:
         last = _last(connection, draft.reading)
     before = None if last is None else store.get(IssuedReport, last)
     if before is not None and (before.reading, before.facts) == (draft.reading, draft.facts):
+        if draft.why.strip():
+            raise RecordsError("nothing has changed since this report was issued", where=f"report {before.id}",
+                               remedy="correct the data first; without a reason, the issued report is written again")
         return Edition(before, None if before.amends is None else store.get(IssuedReport, before.amends))
     with store.writing(account) as work:
         report = IssuedReport(id=f"{work.now:%Y%m%d}-{secrets.token_hex(3)}", reading=draft.reading, at=work.now,

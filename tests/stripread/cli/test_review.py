@@ -114,4 +114,6 @@ def test_a_test_report_is_amended_only_with_a_reason(store: Store, tmp_path: Pat
     assert run(["report", "amend", *out[2:], "--why", "Read again, and reviewed."]) == 0
     page = (tmp_path / "r.html").read_text(encoding="utf-8")
     assert f"amends report {first}" in page
+    assert run(["report", "amend", *out[2:], "--why", "Again."]) == 2
+    assert "nothing has changed since this report was issued" in capsys.readouterr().err
     assert "Read again, and reviewed." in page
