@@ -33,7 +33,7 @@ _NO_LABEL = "no label was found; place it flat, complete and in focus, or enter 
 _MANY = "labels of several standards; photograph one only, or enter the photograph in the table manually"
 
 
-@click.command(cls=ExampleCommand, examples=("stripread standards match photos/ --table standards.csv",))
+@click.command(cls=ExampleCommand, examples=("stripread standards match photos/* --table standards.csv",))
 @click.argument("photos", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--table", required=True, type=click.Path(path_type=Path), metavar="STANDARDS.csv",
               help="Standards table, as written by `stripread standards plan`.")
@@ -179,7 +179,8 @@ def plan_(plan: Path, output: Path | None, *, overwrite: bool, strip: Path | Non
     """Plan standard solutions: masses, aliquots, reference values with uncertainty, labels.
 
     PLAN (TOML) states the available chemicals and the required levels; `stripread standards template` prints one. Run
-    the command again once weighed, titrated or measured values are in the plan: the reference values follow them.
+    the command again with --overwrite once weighed, titrated or measured values are in the plan, before photographs are
+    matched: the reference values follow them.
     """
     made = prepare(plan)
     paths = _write(made, output, strip=read_strip(strip) if strip else default_strip(), overwrite=overwrite)
