@@ -6,7 +6,8 @@ They come from the environment, else from a TOML file, else from defaults in the
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+import tomllib
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Annotated, Final, Literal
 
@@ -54,7 +55,8 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
     A folder is given by its path, a bucket as ``s3://bucket/prefix``. ``account``: the account that acts on the command
     line. ``cluster``: the Dask cluster that evaluates. ``backup``: folder of the backups that the server makes, "" for
-    none. ``sources``: where database, photographs and account come from; empty for settings that were not loaded.
+    none. ``sources``: where settings come from that are no defaults, by name, as "review.share"; empty for settings
+    that were not loaded.
     """
 
     database: str
@@ -89,7 +91,7 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
     """Return the settings in effect. Raises FileError for an invalid settings file."""
     variables = os.environ if environment is None else environment
     home = Path(variables.get("HOME", "~")).expanduser()
-    file = _file(variables.get(FILE_VARIABLE), home / ".config" / "stripread.toml")
+    file, named = _file(variables.get(FILE_VARIABLE), home / ".config" / "stripread.toml")
     folder = home / ".local" / "share" / "stripread"
     return Settings(
         database=variables.get(DATABASE_VARIABLE) or file.database or f"sqlite:///{folder / 'records.sqlite'}",
@@ -99,7 +101,8 @@ def load_settings(environment: Mapping[str, str] | None = None) -> Settings:
         issuer=file.issuer,
         cluster=_cluster(file.cluster, variables.get(CLUSTER_VARIABLE)),
         backup=file.backup,
-        sources={name: _source(variables.get(variable), getattr(file, name)) for name, variable in _VARIABLES.items()})
+        sources={**dict.fromkeys(named, "file"), **{
+            name: _source(variables.get(variable), getattr(file, name)) for name, variable in _VARIABLES.items()}})
 
 
 def _cluster(file: Cluster, scheduler: str | None) -> Cluster:
@@ -110,8 +113,17 @@ def _source(variable: str | None, in_file: str | None) -> SettingSource:
     return "environment" if variable else "file" if in_file else "default"
 
 
-def _file(named: str | None, usual: Path) -> SettingsFile:
-    """Return the named file, which must exist, or the default one, which need not exist."""
+def _file(named: str | None, usual: Path) -> tuple[SettingsFile, list[str]]:
+    """Return the named file, which must exist, or the default one, which need not exist; and the settings it names."""
     if named is None and not usual.exists():
-        return SettingsFile()
-    return read_toml(usual if named is None else Path(named), SettingsFile)
+        return SettingsFile(), []
+    path = usual if named is None else Path(named)
+    return read_toml(path, SettingsFile), list(_names(tomllib.loads(path.read_text("utf-8-sig"))))
+
+
+def _names(table: Mapping[str, object], section: str = "") -> Iterator[str]:
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _names(value, f"{section}{key}.")
+        else:
+            yield f"{section}{key}"

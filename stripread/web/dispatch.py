@@ -15,6 +15,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import Response
+from starlette.types import Message, Receive
 
 from shared.errors import InputError
 from stripread.store.models.evidence import Photograph, StoredReading
@@ -23,7 +24,7 @@ from stripread.store.models.sites import Machine, SamplingPoint, Site, SiteGroup
 from stripread.web import authentication
 from stripread.web.authentication import Identity, identify
 from stripread.web.refusals import HTTPRefusal
-from stripread.web.request import Endpoint, RequestContext
+from stripread.web.request import Endpoint, RequestContext, form_of
 from stripread.web.state import AppState
 
 #: Type of the record whose id a parameter of the path, the query or a form contains.
@@ -50,12 +51,13 @@ def dispatcher(endpoint: Endpoint, app: AppState) -> Callable[[Request], Awaitab
     async def answer(request: Request) -> Response:
         request.state.endpoint, request.state.begun = endpoint, perf_counter()
         identity = await run_in_threadpool(identify, request, app.store)
-        request.state.account = identity.account if identity else ""
+        request.state.account, request.state.identity = identity.account if identity else "", identity
         check(endpoint, identity)
         if endpoint.changes and (identity is None or identity.scopes is None):
             authentication.check_origin(request)
+        _check_length(request, endpoint)
         with _counted(request, app, identity), app.uploads.room_for(_size(request, endpoint)):
-            form, body = await _content(request, endpoint)
+            form, body = await _content(Request(request.scope, _counting(request.receive, endpoint.largest)), endpoint)
             _check_texts(request, form)
             if endpoint.changes and identity is not None and identity.scopes is None:
                 token = request.headers.get(authentication.HEADER) or next(iter(form.get(authentication.FIELD, [])), "")
@@ -77,6 +79,28 @@ def _counted(request: Request, app: AppState, identity: Identity | None) -> Abst
         return app.anonymous.one_of(request.client.host if request.client else "")
     getattr(request.state, "signed_in", lambda: None)()
     return nullcontext()
+
+
+def _check_length(request: Request, endpoint: Endpoint) -> None:
+    """Raise HTTPRefusal (413) for a request that announces more bytes than its route accepts."""
+    announced = request.headers.get("content-length", "")
+    if announced.isdecimal() and int(announced) > endpoint.largest:
+        raise HTTPRefusal(413, "too-large")
+
+
+def _counting(receive: Receive, largest: int) -> Receive:
+    """Return what receives a request, and raises HTTPRefusal (413) where more bytes arrive than its route accepts."""
+    received = 0
+
+    async def counted() -> Message:
+        nonlocal received
+        message = await receive()
+        received += len(message.get("body", b""))
+        if received > largest:
+            raise HTTPRefusal(413, "too-large")
+        return message
+
+    return counted
 
 
 def _size(request: Request, endpoint: Endpoint) -> int:
@@ -104,9 +128,9 @@ def _media_type(request: Request) -> str:
 
 
 async def _content(request: Request, endpoint: Endpoint) -> tuple[dict[str, list[str]], bytes]:
-    """Return the fields of a form, or the bytes of another body, within the time limit of the route.
+    """Return the fields of a form or of a request in JSON, or the bytes of another body, within the time limit.
 
-    The API has no forms: a program that names no media type, or that of a form, sends the bytes of a photograph.
+    The API has no forms: a program that names no media type, or that of a form, sends JSON or the bytes of a file.
     """
     if not endpoint.changes:
         return {}, b""
@@ -114,7 +138,8 @@ async def _content(request: Request, endpoint: Endpoint) -> tuple[dict[str, list
         async with asyncio.timeout(endpoint.seconds):
             if not endpoint.of_api and _media_type(request) in _FORMS:
                 return _texts(await request.form(max_files=0, max_fields=100)), b""
-            return {}, await request.body()
+            body = await request.body()
+            return ({}, body) if endpoint.body is None else (form_of(endpoint.body, body), b"")
     except TimeoutError as error:
         raise HTTPRefusal(408, "slow") from error
     except ClientDisconnect as error:

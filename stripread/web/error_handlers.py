@@ -92,16 +92,16 @@ async def _answer(request: Request, app: AppState, problem: Problem, *, wait_s: 
 
 
 def _problem_page(request: Request, app: AppState, problem: Problem) -> Response:
-    context = RequestContext(http=request, app=app, identity=_reader(request, app, problem))
+    context = RequestContext(http=request, app=app, identity=_reader(request, app))
     return page(context, "problem.html", status=problem.status, problem=problem)
 
 
-def _reader(request: Request, app: AppState, problem: Problem) -> Identity | None:
-    """Return the signed-in person, for the menu; None for others, and where the store or the program failed."""
-    if problem.status >= 500:
-        return None
+def _reader(request: Request, app: AppState) -> Identity | None:
+    """Return the signed-in person, for the menu; None for others, and where the store did not say who it is."""
+    endpoint = getattr(request.state, "endpoint", None)
     try:
-        identity = identify(request, app.store)
+        # A route has asked already: a store that failed is not asked again.
+        identity = identify(request, app.store) if endpoint is None else getattr(request.state, "identity", None)
     except (HTTPRefusal, InputError):
         return None
     return identity if identity is not None and identity.scopes is None else None

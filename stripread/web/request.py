@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import KW_ONLY, dataclass, field
+from datetime import date
+from decimal import Decimal
 from functools import partial
 from typing import Final, Literal, TypeVar
 
+import msgspec
 from starlette.requests import Request
 from starlette.responses import Response
 
+from shared.decoders import from_json
 from shared.errors import InputError
 from shared.notation import PLAIN, Notation
 from stripread.store.models.accounts import Role
-from stripread.store.models.record import Record
+from stripread.store.models.record import Record, validation_message
 from stripread.store.schema import R
 from stripread.store.sessions import Scope
 from stripread.store.site_access import SiteAccess
@@ -59,8 +63,8 @@ class RequestContext:
 
     @property
     def notation(self) -> Notation:
-        """Unit, decimal sign and time zone of the current user."""
-        return PLAIN if self.identity is None else self.identity.preferences
+        """Unit, decimal sign and time zone of the current user; in the API always the same."""
+        return PLAIN if self.identity is None or self.http.url.path.startswith("/api/") else self.identity.preferences
 
     @property
     def address(self) -> str:
@@ -113,8 +117,8 @@ FORM_BYTES: Final = 64 * 1024
 class Endpoint:
     """``roles``: the user must have one of them. ``public``: no authentication is required.
 
-    ``scope``: what a program's token must be for; None: users only. ``largest``: bytes of a request, which must
-    arrive within ``seconds``.
+    ``scope``: what a program's token must be for; None: users only. ``body``: type of a request in JSON; None: a form,
+    or the bytes of a file. ``largest``: bytes of a request, which must arrive within ``seconds``.
     """
 
     method: Method
@@ -124,6 +128,7 @@ class Endpoint:
     _: KW_ONLY
     public: bool = False
     scope: Scope | None = None
+    body: type[msgspec.Struct] | None = None
     largest: int = FORM_BYTES
     seconds: float = 20.0
 
@@ -141,3 +146,35 @@ class Endpoint:
 #: Endpoints by method: path, handler, roles.
 get: Final = partial(Endpoint, "GET")
 post: Final = partial(Endpoint, "POST")
+
+
+def form_of(type_: type[msgspec.Struct], data: bytes) -> dict[str, list[str]]:
+    """Return a request in JSON as the form of the page has it: the same fields, those of lists in the singular.
+
+    Null and false are fields that are absent; true is "yes". Raises InputError that names what is invalid.
+    """
+    try:
+        body = from_json(data or b"{}", type_)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
+        what, _, place = validation_message(error).partition(" - at ")
+        raise InputError("is not a valid request", where=place.strip("`$.") or "body", found=what,
+                         allowed=", ".join(type_.__struct_fields__) or "no fields") from error
+    fields = {name.replace("_", "-"): getattr(body, name) for name in type_.__struct_fields__}
+    return {(name.removesuffix("s") if isinstance(value, tuple) else name): _texts_of(value)
+            for name, value in fields.items()}
+
+
+def _texts_of(value: object) -> list[str]:
+    match value:
+        case None | False:
+            return []
+        case True:
+            return ["yes"]
+        case tuple():
+            return [text for one in value for text in _texts_of(one)]
+        case float():
+            return [format(Decimal(repr(value)), "f")]
+        case date():
+            return [value.isoformat()]
+        case _:
+            return [str(value)]

@@ -132,7 +132,7 @@ def setting_lines(app: AppState) -> list[SettingLine]:
     settings = app.settings
     given = {"database": without_secrets(app.store.where), "photographs": without_secrets(settings.photographs),
              "account": settings.account or ""}
-    backup = SettingLine("backup", settings.backup, "file" if settings.backup else "default")
+    backup = SettingLine("backup", settings.backup, _source(settings, "backup", changed=bool(settings.backup)))
     lines = [SettingLine(name, value, settings.sources.get(name, "start")) for name, value in given.items()]
     return [*lines, backup, *_of_file(settings), *_of_server(app)]
 
@@ -145,7 +145,12 @@ def _of_file(settings: Settings) -> Iterator[SettingLine]:
             value, name = getattr(part, field.name), f"{section}.{field.name}"
             # With the seed one can predict which readings are reviewed.
             shown = "…" if name == "review.seed" and value else _as_text(value)
-            yield SettingLine(name, shown, "default" if value == field.default else "file")
+            yield SettingLine(name, shown, _source(settings, name, changed=value != field.default))
+
+
+def _source(settings: Settings, name: str, *, changed: bool) -> SettingSource | Literal["start"]:
+    """Return where a setting comes from: settings that were not loaded were given at the start."""
+    return settings.sources.get(name, "start" if changed else "default")
 
 
 def _of_server(app: AppState) -> Iterator[SettingLine]:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+from typing import NoReturn
 
 import pytest
+from sqlalchemy.exc import OperationalError
 
+from shared.errors import InputError
 from stripread.store import sessions
 from stripread.store.models.accounts import ROLES, Role
 from stripread.web import authentication
@@ -179,12 +182,39 @@ def test_an_error_page_has_the_menu_of_the_account(shared_server: Served) -> Non
     assert 'class="menu"' not in shared_server.browser().get("/none-such").text
 
 
+@pytest.mark.parametrize(("failed", "status"), [(ZeroDivisionError(), 500), (OperationalError("", {}, OSError()), 503)])
+def test_a_fault_is_shown_with_the_menu(
+    failed: Exception, status: int, shared_server: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of the program and of the store; where the store cannot even say who asks, without a menu."""
+    browser = shared_server.role("reviewer")
+
+    def fails(*_args: object) -> NoReturn:
+        if status == 503:
+            raise InputError("no answer", where="store") from failed
+        raise failed
+
+    with monkeypatch.context() as patch:
+        patch.setattr("stripread.web.pages.reports.issued_reports", fails)
+        answer = browser.get("/reports")
+    assert (answer.status_code, '<a href="/review"' in answer.text) == (status, True)
+    monkeypatch.setattr("stripread.web.dispatch.identify", fails)
+    answer = browser.get("/reports")
+    assert (answer.status_code, '<a href="/review"' in answer.text, "<h1>" in answer.text) == (status, False, True)
+
+
 def test_too_much_is_refused_before_it_is_taken(shared_server: Served) -> None:
-    """With a length and in pieces alike."""
+    """With a length and in pieces alike; the page has the menu, programs and scripts get problem details (RFC 9457)."""
     visitor = shared_server.role("technician")
     much = b"x" * 70_000
-    assert visitor.send("POST", "/me/preferences", content=much).status_code == 413
-    assert visitor.send("POST", "/me/preferences", content=iter([much])).status_code == 413
+    for content in (much, iter([much])):
+        answer = visitor.send("POST", "/me/preferences", content=content)
+        assert (answer.status_code, answer.headers["content-type"]) == (413, "text/html; charset=utf-8")
+        assert '<a href="/take"' in answer.text
+    for content in (much, iter([much])):
+        answer = visitor.send("POST", "/me/preferences", content=content, headers={"accept": "application/json"})
+        assert (answer.status_code, answer.headers["content-type"]) == (413, "application/problem+json")
+        assert answer.json()["status"] == 413
 
 
 def test_a_name_that_points_here_is_not_ours(shared_server: Served) -> None:

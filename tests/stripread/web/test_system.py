@@ -247,7 +247,8 @@ def test_a_day_of_activity() -> None:
 
 def test_settings_have_their_source(served: Served, tmp_path: Path) -> None:
     file = tmp_path / "mine.toml"
-    file.write_text('database = "sqlite:////srv/r.sqlite"\n[review]\ntwo_reviewers = true\nseed = "quokka"\n')
+    file.write_text('database = "sqlite:////srv/r.sqlite"\n[review]\ntwo_reviewers = true\nseed = "quokka"\n'
+                    f'days = {ReviewPolicy().days}\n')
     variables = {"HOME": str(tmp_path), "STRIPREAD_SETTINGS": str(file), "STRIPREAD_ACCOUNT": "p-2"}
     served.app.settings = load_settings(variables)
     found = {s.name: (s.value, s.source) for s in setting_lines(served.app)}
@@ -255,6 +256,7 @@ def test_settings_have_their_source(served: Served, tmp_path: Path) -> None:
     assert found["database"][1] == "file"
     assert found["photographs"] == (f"{tmp_path}/.local/share/stripread/photographs", "default")
     assert found["review.two_reviewers"] == ("true", "file")
+    assert found["review.days"] == (str(ReviewPolicy().days), "file")
     assert found["review.share"] == (str(ReviewPolicy().share), "default")
     assert "quokka" not in served.role("administrator").get("/system").text
     served.app.settings = msgspec.structs.replace(served.app.settings, sources={})
