@@ -109,8 +109,8 @@ ROUTES: Final = (
     get("/sites/map", sites.show_map),
     get("/sites/import", bulk_change.show_import, MANAGERS),
     post("/sites/import", bulk_change.import_table, MANAGERS, largest=bulk_change.LARGEST),
-    get("/sites/intervals", bulk_change.show_intervals, MANAGERS),
-    post("/sites/intervals", bulk_change.set_intervals, MANAGERS),
+    get("/sites/intervals", schedule.show_intervals, MANAGERS),
+    post("/sites/intervals", schedule.set_intervals, MANAGERS),
     get("/sites/assign", bulk_change.show_units, MANAGERS),
     post("/sites/assign", bulk_change.set_units, MANAGERS),
     get("/sites/limits", bulk_change.show_limits, MANAGERS),
@@ -158,12 +158,12 @@ ROUTES: Final = (
     get("/system/tasks/{task}", administration.task_progress, ADMINISTRATORS),
     post("/system/tasks/{task}/stop", administration.stop_task, ADMINISTRATORS),
     get("/accounts", administration.show_accounts, ADMINISTRATORS),
-    post("/accounts", administration.add_account, ADMINISTRATORS),
-    post("/accounts/{account}", administration.change_account, ADMINISTRATORS),
-    post("/accounts/{account}/groups", administration.restrict_account, ADMINISTRATORS),
-    post("/accounts/{account}/sign-in", administration.add_sign_in, ADMINISTRATORS),
-    post("/accounts/{account}/password", administration.set_password, ADMINISTRATORS),
-    post("/accounts/{account}/end-sessions", administration.end_sessions, ADMINISTRATORS),
+    post("/accounts", administration.changing(administration.add_account), ADMINISTRATORS),
+    post("/accounts/{account}", administration.changing(administration.change_account), ADMINISTRATORS),
+    post("/accounts/{account}/groups", administration.changing(administration.restrict_account), ADMINISTRATORS),
+    post("/accounts/{account}/sign-in", administration.changing(administration.add_sign_in), ADMINISTRATORS),
+    post("/accounts/{account}/password", administration.changing(administration.set_password), ADMINISTRATORS),
+    post("/accounts/{account}/end-sessions", administration.changing(administration.end_sessions), ADMINISTRATORS),
     get("/help", manual.index),
     get("/help/{topic}", manual.show),
     get("/help/files/{folder}/{name}", manual.file),
@@ -174,7 +174,7 @@ ROUTES: Final = (
 
 def make_app(state: AppState) -> Starlette:
     """Return the application of one server."""
-    routes = [Route(e.path, dispatcher(e, state), methods=[e.method], max_body_size=e.largest) for e in ROUTES]
+    routes = [Route(e.path, dispatcher(e, state), methods=[e.method]) for e in ROUTES]
     middleware = [Middleware(Journal, state=state), Middleware(Headers), Middleware(Framing)]
     if state.serving.only_secure:
         middleware.append(Middleware(TlsRequirement))

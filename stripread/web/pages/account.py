@@ -13,7 +13,7 @@ from stripread.store import accounts, sessions, sign_ins
 from stripread.store.accounts import SignIn, create_first
 from stripread.web import authentication, journal
 from stripread.web.authentication import session_cookie
-from stripread.web.refusals import Attempt
+from stripread.web.refusals import Attempt, HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
 from stripread.web.state import bare_code
@@ -131,10 +131,16 @@ def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", secre
 
 def set_preferences(request: RequestContext) -> Response:
     """Store unit, decimal mark and time zone."""
-    sign_ins.set_preferences(request.store, request.account, Notation(
-        unit=one_of(HARDNESS_UNITS, request.field("unit"), "unit"), comma=request.field("comma") == "yes",
-        zone=_zone(request.field("zone").strip())))
+    store_preferences(request)
     return go("/me")
+
+
+def store_preferences(request: RequestContext) -> Notation:
+    """Store unit, decimal mark and time zone of the account and return them."""
+    chosen = Notation(unit=one_of(HARDNESS_UNITS, request.field("unit"), "unit"),
+                      comma=request.field("comma") == "yes", zone=_zone(request.field("zone").strip()))
+    sign_ins.set_preferences(request.store, request.account, chosen)
+    return chosen
 
 
 def _zone(given: str) -> str:
@@ -146,35 +152,60 @@ def _zone(given: str) -> str:
 
 def set_password(request: RequestContext) -> Response:
     """Change the password, given the current one; all other sessions end."""
-    store, account, passwords = request.store, request.account, request.app.passwords
-    request.app.failures.check(Attempt(account, request.address))
-    if not passwords.right(request.field("present"), sign_ins.password_hash(store, account)):
-        request.app.failures.note(Attempt(account, request.address))
-        return _shown(request, status=422, wrong=request.app.messages("me.wrong-password"))
     try:
-        accounts.change_password(store, account, passwords.hash(request.field("password")),
-                                 session=request.user.session)
+        change_password(request)
     except InputError as error:
         return _shown(request, status=422, wrong=error.message)
     return go("/me")
 
 
+def change_password(request: RequestContext) -> None:
+    """Change the password, given the current one; all other sessions end. Raises InputError."""
+    store, account, passwords = request.store, request.account, request.app.passwords
+    request.app.failures.check(Attempt(account, request.address))
+    if not passwords.right(request.field("present"), sign_ins.password_hash(store, account)):
+        request.app.failures.note(Attempt(account, request.address))
+        raise InputError("is not the current password", where="present", remedy="enter the current password")
+    accounts.change_password(store, account, passwords.hash(request.field("password")), session=request.user.session)
+
+
 def close_session(request: RequestContext) -> Response:
     """End a session of the current account on another device."""
-    sessions.close_session(request.store, request.account, request.field("session"))
+    end_session(request)
     return go("/me")
+
+
+def end_session(request: RequestContext) -> None:
+    """End a session of the current account."""
+    sessions.close_session(request.store, request.account, request.field("session"))
 
 
 def make_token(request: RequestContext) -> Response:
     """Create a token and show it once."""
+    try:
+        return _shown(request, secret=create_token(request))
+    except InputError as error:
+        return _shown(request, status=422, wrong=error.message)
+
+
+def create_token(request: RequestContext) -> str:
+    """Create a token and return its secret. Raises HTTPRefusal (403) where a token would allow more than its own."""
     name = request.field("name").strip()
     scopes = tuple(dict.fromkeys(one_of(sessions.SCOPES, s, "scope") for s in request.form.get("scope", [])))
     if not name or len(name) > _NAME_LETTERS or not name.isprintable() or not scopes:
-        return _shown(request, status=422, wrong=request.app.messages("me.token-needs"))
-    return _shown(request, secret=sessions.make_token(request.store, request.account, name, scopes))
+        raise InputError("a token needs a name and a permission", where="name, scopes",
+                         allowed=f"a name of at most {_NAME_LETTERS} characters, one permission or more")
+    if request.user.scopes is not None and not request.user.scopes.issuperset(scopes):
+        raise HTTPRefusal(403, "scope")
+    return sessions.make_token(request.store, request.account, name, scopes)
 
 
 def end_token(request: RequestContext) -> Response:
     """Revoke a token of the current account."""
-    sessions.end_token(request.store, request.account, request.field("token"))
+    revoke_token(request)
     return go("/me")
+
+
+def revoke_token(request: RequestContext) -> None:
+    """Revoke a token of the current account."""
+    sessions.end_token(request.store, request.account, request.field("token"))

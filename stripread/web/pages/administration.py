@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
+from functools import wraps
 from pathlib import Path
 from typing import Final, Literal, get_args
 
@@ -23,7 +24,7 @@ from stripread.web.error_handlers import json
 from stripread.web.jobs import JobProgress
 from stripread.web.listing import ROWS, choice, csv_file, downloads, list_address, page_number
 from stripread.web.rendering import go, page
-from stripread.web.request import RequestContext, one_of
+from stripread.web.request import Handler, RequestContext, one_of
 from stripread.web.system_view import AccountUse, account_use, hour_plots, measures, setting_lines
 
 Order = Literal["name", "used"]
@@ -63,49 +64,59 @@ def show_accounts(request: RequestContext) -> Response:
     return _accounts_page(request)
 
 
-def add_account(request: RequestContext) -> Response:
-    """Create an account with an initial password."""
-    return _changed(request, lambda: accounts.create_account(
-        request.store, request.field("name"), _roles(request), by=request.account, sign_in=_sign_in(request)))
+def add_account(request: RequestContext) -> str:
+    """Create an account with an initial password; return its ID."""
+    return accounts.create_account(request.store, request.field("name"), _roles(request), by=request.account,
+                                   sign_in=_sign_in(request)).id
 
 
-def change_account(request: RequestContext) -> Response:
+def change_account(request: RequestContext) -> str:
     """Set roles, deactivate, reactivate."""
-    return _changed(request, lambda: accounts.change_account(
-        request.store, _account(request), by=request.account, roles=_roles(request),
-        active=request.field("active") == "yes"))
+    id_ = _account(request)
+    accounts.change_account(request.store, id_, by=request.account, roles=_roles(request),
+                            active=request.field("active") == "yes")
+    return id_
 
 
-def restrict_account(request: RequestContext) -> Response:
+def restrict_account(request: RequestContext) -> str:
     """Restrict an account to groups of sites, or lift the restriction."""
-    return _changed(request, lambda: accounts.restrict_account(
-        request.store, _account(request), request.form.get("groups", []), by=request.account))
+    id_ = _account(request)
+    accounts.restrict_account(request.store, id_, request.form.get("group", []), by=request.account)
+    return id_
 
 
-def add_sign_in(request: RequestContext) -> Response:
+def add_sign_in(request: RequestContext) -> str:
     """Enable sign-in for an account created on the command line."""
-    return _changed(request, lambda: accounts.add_sign_in(
-        request.store, _account(request), _sign_in(request), by=request.account))
+    id_ = _account(request)
+    accounts.add_sign_in(request.store, id_, _sign_in(request), by=request.account)
+    return id_
 
 
-def set_password(request: RequestContext) -> Response:
+def set_password(request: RequestContext) -> str:
     """Reset a forgotten password; sessions and tokens of the account end."""
-    return _changed(request, lambda: accounts.reset_password(
-        request.store, _account(request), request.app.passwords.hash(request.field("password")), by=request.account))
+    id_, hash_ = _account(request), request.app.passwords.hash(request.field("password"))
+    accounts.reset_password(request.store, id_, hash_, by=request.account)
+    return id_
 
 
-def end_sessions(request: RequestContext) -> Response:
+def end_sessions(request: RequestContext) -> str:
     """End all sessions and tokens of an account."""
-    return _changed(request, lambda: accounts.end_sessions(request.store, _account(request), by=request.account))
+    id_ = _account(request)
+    accounts.end_sessions(request.store, id_, by=request.account)
+    return id_
 
 
-def _changed(request: RequestContext, change_account: Callable[[], object]) -> Response:
-    """Apply the change and return to the list, which shows why a change was rejected."""
-    try:
-        change_account()
-    except InputError as error:
-        return _accounts_page(request, status=422, wrong=error.message)
-    return go("/accounts")
+def changing(act: Callable[[RequestContext], str]) -> Handler:
+    """Return the handler that makes a change and returns to the list, which shows why a change was rejected."""
+    @wraps(act)
+    def handler(request: RequestContext) -> Response:
+        try:
+            act(request)
+        except InputError as error:
+            return _accounts_page(request, status=422, wrong=error.message)
+        return go("/accounts")
+
+    return handler
 
 
 def _accounts_page(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
@@ -136,9 +147,15 @@ TASKS: Final = (BACKUP, VERIFICATION)
 
 def back_up_now(request: RequestContext) -> Response:
     """Start a backup to the folder of the settings."""
+    return _started(request, start_backup)
+
+
+def start_backup(request: RequestContext) -> bool:
+    """Start a backup to the folder of the settings; return False while one is running. Raises InputError."""
     store, folder, by = request.store, request.app.settings.backup, request.account
     if not folder:
-        return _system_page(request, status=422, wrong=request.app.messages("system.no-folder"))
+        raise InputError("the settings name no backup folder", where="settings", remedy="set `backup` in the settings "
+                         "file to a folder on another disk and restart the server")
 
     def work(task_progress: JobProgress) -> str:
         made = back_up(store, Path(folder), task_progress)
@@ -146,11 +163,16 @@ def back_up_now(request: RequestContext) -> Response:
             transaction.note("backed up", f"{made.photographs} photographs, {made.copied} of them new")
         return request.app.messages("system.backed-up", photographs=made.photographs, copied=made.copied)
 
-    return _started(request, BACKUP, work)
+    return request.app.jobs.start(BACKUP, by, work)
 
 
 def check_integrity(request: RequestContext) -> Response:
     """Start a verification of the store."""
+    return _started(request, start_verification)
+
+
+def start_verification(request: RequestContext) -> bool:
+    """Start a verification of the store; return False while one is running."""
     store, by = request.store, request.account
 
     def work(task_progress: JobProgress) -> str:
@@ -159,23 +181,32 @@ def check_integrity(request: RequestContext) -> Response:
             "system.discrepancy" if verification.wrong else "system.verified", wrong=verification.wrong,
             records=verification.records, photographs=verification.photographs)
 
-    return _started(request, VERIFICATION, work)
+    return request.app.jobs.start(VERIFICATION, by, work)
 
 
 def stop_task(request: RequestContext) -> Response:
     """Stop a task at its next step; a backup that was stopped leaves the earlier one."""
-    request.app.jobs.stop(one_of(TASKS, request.path("task"), "task"))
+    request.app.jobs.stop(task_of(request))
     return go("/system")
+
+
+def task_of(request: RequestContext) -> str:
+    """Return the task of the address."""
+    return one_of(TASKS, request.path("task"), "task")
 
 
 def task_progress(request: RequestContext) -> Response:
     """Return the state of a task, for the page that polls it."""
-    state = request.app.jobs.state(one_of(TASKS, request.path("task"), "task"))
+    state = request.app.jobs.state(task_of(request))
     return json(state) if state else json({}, 404)
 
 
-def _started(request: RequestContext, task: str, work: Callable[[JobProgress], str]) -> Response:
-    if not request.app.jobs.start(task, request.account, work):
+def _started(request: RequestContext, start: Callable[[RequestContext], bool]) -> Response:
+    try:
+        started = start(request)
+    except InputError as error:
+        return _system_page(request, status=422, wrong=error.message)
+    if not started:
         return _system_page(request, status=409, wrong=request.app.messages("system.running"))
     return go("/system")
 

@@ -23,6 +23,7 @@ from stripread.report.calibration_text import validity
 from stripread.report.control_plot import control_plot
 from stripread.report.figures.quality import control_figures, level_errors
 from stripread.report.figures.window import tone
+from stripread.review.session import give_a_reason
 from stripread.review.withdrawal_impact import WithdrawalImpact, withdrawal_impact
 from stripread.store.models.materials import Batch
 from stripread.store.models.record import validation_message
@@ -59,18 +60,26 @@ def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Re
 
 
 def add(request: RequestContext) -> Response:
-    """Record a new strip batch of the supplied strip type, and go to its standards."""
+    """Record a new strip batch, and go to its standards."""
+    try:
+        made = add_batch(request)
+    except InputError as error:
+        return _shown(request, status=422, wrong=error.message)
+    return go(f"/batches/{quote(made.batch.id)}/standards")
+
+
+def add_batch(request: RequestContext) -> BatchLine:
+    """Record a new strip batch of the supplied strip type and return it."""
     name, keeps = request.field("batch").strip(), request.field("keeps").strip()
     try:
         made = from_json(msgspec.json.encode({
             "id": name, "strip": default_strip().name, "expires": request.field("expires") or None,
             "keeps_days": int(keeps) if keeps.isascii() and keeps.isdigit() else None}), Batch)
-        register_strip_batch(request.store, request.account, made)
     except msgspec.ValidationError as error:
-        return _shown(request, status=422, wrong=request.app.messages("batches.wrong", why=validation_message(error)))
-    except InputError as error:
-        return _shown(request, status=422, wrong=error.message)
-    return go(f"/batches/{quote(name)}/standards")
+        raise InputError("is not a valid strip batch", where="batch", found=validation_message(error),
+                         remedy="correct the entry") from error
+    register_strip_batch(request.store, request.account, made)
+    return batch_lines(request.store, request.access, [made])[0]
 
 
 def control(request: RequestContext) -> Response:
@@ -94,37 +103,57 @@ def _row(line: BatchLine) -> tuple[str | None, ...]:
 
 def show_batch(request: RequestContext) -> Response:
     """Return the page, or the values of all check standards as a file."""
-    line = _line(request)
+    line = batch_line(request)
     if downloads(request):
-        return csv_file("check-standards", _check_table(_checked(request, line)))
+        return csv_file("check-standards", _check_table(checked_standards(request, line)))
     return _batch_shown(request, line)
 
 
 def release(request: RequestContext) -> Response:
-    """Store a release of the batch's chart, if it passes the release gate."""
-    line, given = _line(request), request.field("until").strip()
+    """Store a release of the batch's chart."""
+    return _done(request, release_batch)
+
+
+def release_batch(request: RequestContext) -> BatchLine:
+    """Store a release of the batch's chart, if it passes the release gate; return the batch."""
+    given = request.field("until").strip()
     try:
         until = date.fromisoformat(given)
     except ValueError:
-        return _batch_shown(request, line, status=422, wrong=request.app.messages("batch.no-day"))
-    return _done(request, line, lambda chart, why: release_chart(request.store, request.account, chart, why, until))
+        raise InputError("is not a date", where="until", found=repr(given[:20]), allowed="a date as 2031-05-04"
+                         ) from None
+    chart, why = _stated(request)
+    release_chart(request.store, request.account, chart, why, until)
+    return batch_line(request)
 
 
 def withdraw(request: RequestContext) -> Response:
     """Store the withdrawal of the batch's chart."""
-    return _done(request, _line(request), lambda chart, why: withdraw_chart(request.store, request.account, chart, why),
-                 then="/impact")
+    return _done(request, withdraw_batch, then="/impact")
+
+
+def withdraw_batch(request: RequestContext) -> BatchLine:
+    """Store the withdrawal of the batch's chart; return the batch."""
+    chart, why = _stated(request)
+    withdraw_chart(request.store, request.account, chart, why)
+    return batch_line(request)
 
 
 def impact(request: RequestContext) -> Response:
     """Return what the withdrawal of the batch's chart affects, or has affected, as a page or a file."""
-    line = _line(request)
-    if line.chart is None:
-        return _batch_shown(request, line, status=422, wrong=request.app.messages("batch.no-chart"))
-    found = withdrawal_impact(request.store, "chart", line.chart.id, request.access)
+    line = batch_line(request)
+    try:
+        found = chart_impact(request)
+    except InputError as error:
+        return _batch_shown(request, line, status=422, wrong=error.message)
     if downloads(request):
         return csv_file("impact", _impact_table(found))
     return page(request, "impact.html", line=line, found=found, shown=ROWS, verdict_tone=tone)
+
+
+def chart_impact(request: RequestContext) -> WithdrawalImpact:
+    """Return what the withdrawal of the batch's chart affects. Raises InputError without a chart."""
+    return withdrawal_impact(request.store, "chart", _chart(request).id, request.access)
 
 
 def _impact_table(found: WithdrawalImpact) -> ReadingsTable:
@@ -132,25 +161,36 @@ def _impact_table(found: WithdrawalImpact) -> ReadingsTable:
     return ReadingsTable(columns, tuple((r.id, r.sampled, r.site, r.point, r.verdict) for r in found.readings))
 
 
-def _done(request: RequestContext, line: BatchLine, act: Callable[[Chart, str], None], *, then: str = "") -> Response:
-    """Make a statement on the chart with the reason of the form."""
-    why = request.field("why").strip()
-    if line.chart is None or not why:
-        missing = "batch.no-chart" if line.chart is None else "batch.no-reason"
-        return _batch_shown(request, line, status=422, wrong=request.app.messages(missing))
+def _stated(request: RequestContext) -> tuple[Chart, str]:
+    """Return the chart of the batch and the reason of a statement on it. Raises InputError without one."""
+    chart, why = _chart(request), request.field("why").strip()
+    give_a_reason(why, f"chart {chart.id[:12]}")
+    return chart, why
+
+
+def _chart(request: RequestContext) -> Chart:
+    line = batch_line(request)
+    if line.chart is None:
+        raise InputError("the batch has no chart", where=f"batch {line.batch.id}", remedy="fit one to its standards")
+    return line.chart.chart
+
+
+def _done(request: RequestContext, act: Callable[[RequestContext], object], *, then: str = "") -> Response:
+    """Make a statement on the chart; the page states why it was rejected."""
     try:
-        act(line.chart.chart, why)
+        act(request)
     except InputError as error:
-        return _batch_shown(request, line, status=422, wrong=error.message)
+        return _batch_shown(request, batch_line(request), status=422, wrong=error.message)
     return go(request.http.url.path.rpartition("/")[0] + then)
 
 
-def _line(request: RequestContext) -> BatchLine:
+def batch_line(request: RequestContext) -> BatchLine:
+    """Return the batch of the address with the state of its chart."""
     batch = request.one(Batch, request.path("batch"))
     return batch_lines(request.store, request.access, [batch])[0]
 
 
-def _checked(request: RequestContext, line: BatchLine) -> list[Check]:
+def checked_standards(request: RequestContext, line: BatchLine) -> list[Check]:
     """Return the check standards read on the batch's chart, largest absolute zeta score first."""
     if line.chart is None:
         return []
@@ -159,7 +199,7 @@ def _checked(request: RequestContext, line: BatchLine) -> list[Check]:
 
 
 def _batch_shown(request: RequestContext, line: BatchLine, *, status: int = 200, wrong: str = "") -> Response:
-    store, checked = request.store, _checked(request, line)
+    store, checked = request.store, checked_standards(request, line)
     today = store.clock().date()
     until = line.until.date() if line.until and line.until.date() >= today else line.batch.expires or today
     chart = line.chart.chart if line.chart else None

@@ -1,16 +1,14 @@
-"""One change of many records: an imported table, a test interval, limits or a unit for many points; preview first."""
+"""One change of many records: an imported table, limits or a unit for many points; preview first."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from types import MappingProxyType
 from typing import Final, Generic, TypeVar
 
-import msgspec
 from starlette.responses import Response
 
 from shared.errors import InputError
@@ -18,7 +16,6 @@ from stripread.exchange.csv_import import columns, records_of
 from stripread.exchange.import_records import ParsedRecord, RecordChange, import_all, import_changes
 from stripread.intake.reassess import AssessmentChange, assess_imported, preview_changes
 from stripread.intake.terms import catalogue, limit_sets, own_terms
-from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope, load_sites
 from stripread.operations.assignment import (
     LimitChange,
@@ -28,47 +25,66 @@ from stripread.operations.assignment import (
     limit_changes,
     put_limits,
     put_unit,
-    test_dates,
     unit_changes,
 )
 from stripread.report.figures.window import tone
 from stripread.store.models.record import Record
-from stripread.store.models.sites import LimitAssignment, SamplingPoint
+from stripread.store.models.sites import LimitAssignment
 from stripread.store.store import Store
 from stripread.web.listing import group_names
 from stripread.web.refusals import HTTPRefusal
-from stripread.web.rendering import go, page
+from stripread.web.rendering import page
 from stripread.web.request import RequestContext
 
 C = TypeVar("C")
+E = TypeVar("E")
+#: Assessments that a change replaces, or would replace.
+Effect = Sequence[AssessmentChange]
 
 
 @dataclass(frozen=True, slots=True)
-class BulkChange(Generic[C]):
+class BulkChange(Generic[C, E]):
     """A change of many sampling points.
 
-    ``shown``: the page, from the request and ``changes`` with their ``effect``, or ``status`` and ``wrong``.
-    ``changes``: of the chosen points; ``effect``: what they would change in turn; ``apply``: makes them.
+    ``changes``: of the chosen points; ``effect``: what they would change in turn; ``apply``: makes them and returns
+    what they changed in turn.
     """
 
-    shown: Callable[..., Response]
     changes: Callable[[Sequence[str]], Sequence[C]]
-    effect: Callable[[Sequence[C]], object]
-    apply: Callable[[Sequence[C]], Response]
+    effect: Callable[[Sequence[C]], E]
+    apply: Callable[[Sequence[C]], E]
 
 
-def preview_or_apply(request: RequestContext, bulk: BulkChange[C]) -> Response:
-    """Return the page with the changes of the chosen points and their effect; once confirmed, apply them."""
+@dataclass(frozen=True, slots=True)
+class BulkOutcome(Generic[C, E]):
+    """Changes with their effect; ``applied``: whether they were made, or only previewed."""
+
+    changes: Sequence[C]
+    effect: E
+    applied: bool
+
+
+def preview_or_apply(request: RequestContext, bulk: BulkChange[C, E]) -> BulkOutcome[C, E]:
+    """Return the changes of the chosen points with their effect; once confirmed, make them. Raises InputError."""
     chosen = request.form.get("point", [])
-    try:
-        changes = bulk.changes(chosen)
-    except InputError as error:
-        return bulk.shown(request, status=422, wrong=error.message)
+    changes = bulk.changes(chosen)
     if not chosen:
-        return bulk.shown(request, status=422, wrong=request.app.messages("intervals.none-chosen"))
-    if not request.field("confirmed"):
-        return bulk.shown(request, changes=changes, effect=bulk.effect(changes))
-    return bulk.apply(changes)
+        raise InputError("no sampling point is chosen", where="points", remedy="choose one or more")
+    if request.field("confirmed"):
+        return BulkOutcome(changes, bulk.apply(changes), applied=True)
+    return BulkOutcome(changes, bulk.effect(changes), applied=False)
+
+
+def _answered(request: RequestContext, act: Callable[[RequestContext], BulkOutcome[C, Effect]],
+              shown: Callable[..., Response], done: str) -> Response:
+    """Return the page with the changes and their effect, or once applied, with what they replaced."""
+    try:
+        outcome = act(request)
+    except InputError as error:
+        return shown(request, status=422, wrong=error.message)
+    if not outcome.applied:
+        return shown(request, changes=outcome.changes, effect=outcome.effect)
+    return _assessed_again(request, request.app.messages(done, n=len(outcome.changes)), outcome.effect)
 
 
 def _assessed_again(request: RequestContext, stored: str, changes: Sequence[AssessmentChange]) -> Response:
@@ -86,17 +102,16 @@ LARGEST, _SHOWN = 2 * 2**20, 200
 #: Assessments of a preview: each takes about a tenth of a second.
 _PREVIEWED: Final = 40
 _NAME: Final = "table.csv"
-#: Days between tests, as `record.Days` permits.
-_MOST_DAYS: Final = 3650
 
 
 @dataclass(frozen=True, slots=True)
-class TablePreview:
-    """What a table of some ``rows`` changes, and the assessments that change in turn."""
+class TableOutcome:
+    """What a table of some ``rows`` changes, and the assessments that change in turn; ``applied``: or changed."""
 
     rows: int
     changes: Sequence[RecordChange]
-    effect: Sequence[AssessmentChange]
+    effect: Effect
+    applied: bool
 
 
 def show_import(request: RequestContext) -> Response:
@@ -107,18 +122,26 @@ def show_import(request: RequestContext) -> Response:
 
 def import_table(request: RequestContext) -> Response:
     """Show what the table changes; with the preview confirmed, import it, all or nothing."""
-    _check(request)
     try:
-        parsed = _parsed(request)
-        changes = list(import_changes(request.store, parsed))
-        if not request.field("confirmed"):
-            return _import_shown(request, preview=TablePreview(
-                len(parsed), changes, _effect(request, lambda trial: _imported(request, trial, parsed))))
-        import_all(request.store, parsed, by=request.account, why="imported on the page")
+        outcome = change_records(request)
     except InputError as error:
         return _import_shown(request, status=422, wrong=error.message)
-    return _assessed_again(request, request.app.messages("importing.done", n=len(parsed)),
-                           assess_imported(request.store, request.account, (p.record for p in parsed)))
+    if not outcome.applied:
+        return _import_shown(request, preview=outcome)
+    return _assessed_again(request, request.app.messages("importing.done", n=outcome.rows), outcome.effect)
+
+
+def change_records(request: RequestContext) -> TableOutcome:
+    """Return what the table changes, with its effect; once confirmed, import it, all or nothing. Raises InputError."""
+    _check(request)
+    store, parsed = request.store, _parsed(request)
+    changes = list(import_changes(store, parsed))
+    if not request.field("confirmed"):
+        effect = _effect(request, lambda trial: _imported(request, trial, parsed))
+        return TableOutcome(len(parsed), changes, effect, applied=False)
+    import_all(store, parsed, by=request.account, why="imported on the page")
+    effect = assess_imported(store, request.account, (p.record for p in parsed))
+    return TableOutcome(len(parsed), changes, effect, applied=True)
 
 
 def _imported(request: RequestContext, trial: Store, table: Sequence[ParsedRecord]) -> list[Record]:
@@ -133,7 +156,7 @@ def _check(request: RequestContext) -> None:
 
 
 def _import_shown(request: RequestContext, *, status: int = 200, wrong: str = "",
-                  preview: TablePreview | None = None) -> Response:
+                  preview: TableOutcome | None = None) -> Response:
     return page(request, "import.html", status=status, wrong=wrong, table=request.field("table"), columns=columns(),
                 preview=preview, most=_SHOWN, previewed=_PREVIEWED, verdict_tone=tone)
 
@@ -153,65 +176,6 @@ def _parsed(request: RequestContext) -> list[ParsedRecord]:
                               allowed=error.allowed, remedy=error.remedy) from error
 
 
-def show_intervals(request: RequestContext) -> Response:
-    """Return the sampling points with their test intervals."""
-    return _intervals(request)
-
-
-def set_intervals(request: RequestContext) -> Response:
-    """Show which intervals change; with the preview confirmed, set them."""
-    return preview_or_apply(request, BulkChange(
-        _intervals, lambda chosen: _other_intervals(request, chosen),
-        lambda points: test_dates(request.store, _with_interval(request, points)),
-        lambda points: _set(request, points)))
-
-
-def _other_intervals(request: RequestContext, chosen: Sequence[str]) -> list[SamplingPoint]:
-    """Return the chosen points whose interval changes. Raises InputError."""
-    days = _days(request.field("days"))
-    return [p for p in _points(request) if p.id in chosen and p.every_days != days]
-
-
-def _set(request: RequestContext, points: Sequence[SamplingPoint]) -> Response:
-    with request.store.writing(request.account) as work:
-        for point in _with_interval(request, points):
-            work.put(point, "interval set")
-    return go("/schedule")
-
-
-def _with_interval(request: RequestContext, points: Sequence[SamplingPoint]) -> list[SamplingPoint]:
-    return [msgspec.structs.replace(point, every_days=_days(request.field("days"))) for point in points]
-
-
-def _intervals(request: RequestContext, *, status: int = 200, wrong: str = "",
-               changes: Sequence[SamplingPoint] | None = None,
-               effect: Mapping[str, tuple[date, date]] = MappingProxyType({})) -> Response:
-    scope = Scope(access=request.access)
-    sites = load_sites(request.store, scope, request.store.clock().date()).sites.values()
-    usual = load_intervals().test
-    return page(request, "intervals.html", status=status, wrong=wrong, points=_points(request),
-                names={s.id: s.name for s in sites}, groups=group_names(request, sites), preview=changes, dates=effect,
-                days=None if changes is None else _days(request.field("days")),
-                usual={p.id: usual.of(p.place) for p in _points(request)},
-                chosen=request.form.get("point", []), typed=request.field("days"))
-
-
-def _points(request: RequestContext) -> list[SamplingPoint]:
-    """Return the open sampling points that the account may see, by site."""
-    inventory = load_sites(request.store, Scope(access=request.access), request.store.clock().date())
-    return sorted(inventory.points.values(), key=lambda p: (inventory.sites[p.site].name.casefold(), p.name))
-
-
-def _days(text: str) -> int | None:
-    """Return the days between tests; None for an empty field: the usual interval of the place."""
-    given = text.strip()
-    if not given:
-        return None
-    if not (given.isascii() and given.isdigit() and 1 <= int(given[:6]) <= _MOST_DAYS):
-        raise InputError("is not a number of days", where="days", found=repr(given[:20]), allowed=f"1 to {_MOST_DAYS}")
-    return int(given)
-
-
 def show_limits(request: RequestContext) -> Response:
     """Return the sampling points with the sets of limits that apply to them today."""
     return _limits_shown(request)
@@ -219,14 +183,17 @@ def show_limits(request: RequestContext) -> Response:
 
 def set_limits(request: RequestContext) -> Response:
     """Show which points get other limits; with the preview confirmed, record them and assess the readings again."""
-    def assigned() -> LimitAssignment:
-        return LimitAssignment(since=_day(request.field("since")), limits=request.field("limits") or None)
+    return _answered(request, change_limits, _limits_shown, "limiting.done")
 
+
+def change_limits(request: RequestContext) -> BulkOutcome[LimitChange, Effect]:
+    """Return the points that get other limits, with the effect; once confirmed, record them and assess again."""
+    store, by = request.store, request.account
+    assigned = LimitAssignment(since=_day(request.field("since")), limits=request.field("limits") or None)
     return preview_or_apply(request, BulkChange(
-        _limits_shown, lambda chosen: limit_changes(request.store, request.access, chosen, assigned()),
-        lambda changes: _effect(request, lambda trial: put_limits(trial, request.account, changes, assigned())),
-        lambda changes: _assessed_again(request, request.app.messages("limiting.done", n=len(changes)),
-                                        assign_limits(request.store, request.account, changes, assigned()))))
+        lambda chosen: limit_changes(store, request.access, chosen, assigned),
+        lambda changes: _effect(request, lambda trial: put_limits(trial, by, changes, assigned)),
+        lambda changes: assign_limits(store, by, changes, assigned)))
 
 
 def _day(text: str) -> date:
@@ -258,12 +225,16 @@ def show_units(request: RequestContext) -> Response:
 
 def set_units(request: RequestContext) -> Response:
     """Show which points get another unit; with the preview confirmed, record it."""
-    unit = request.field("catalogue")
+    return _answered(request, change_units, _units_shown, "assigning.done")
+
+
+def change_units(request: RequestContext) -> BulkOutcome[UnitChange, Effect]:
+    """Return the points that get another unit, with the effect; once confirmed, record it and assess again."""
+    store, by, unit = request.store, request.account, request.field("catalogue")
     return preview_or_apply(request, BulkChange(
-        _units_shown, lambda chosen: unit_changes(request.store, request.access, chosen, unit),
-        lambda changes: _effect(request, lambda trial: put_unit(trial, request.account, changes, unit)),
-        lambda changes: _assessed_again(request, request.app.messages("assigning.done", n=len(changes)),
-                                        assign_unit(request.store, request.account, changes, unit))))
+        lambda chosen: unit_changes(store, request.access, chosen, unit),
+        lambda changes: _effect(request, lambda trial: put_unit(trial, by, changes, unit)),
+        lambda changes: assign_unit(store, by, changes, unit)))
 
 
 def _units_shown(request: RequestContext, *, status: int = 200, wrong: str = "",

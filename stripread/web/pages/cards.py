@@ -81,42 +81,65 @@ def printed(request: RequestContext) -> Response:
 
 def begin(request: RequestContext) -> Response:
     """Record a card that is taken into use."""
+    return _done(request, add_card)
+
+
+def add_card(request: RequestContext) -> CardLine:
+    """Record a card that is taken into use and return it."""
     run = request.field("run")
     try:
         made = from_json(msgspec.json.encode({
             "id": request.field("card").strip(), "run": int(run) if run.isascii() and run.isdigit() else run,
             "first_used": request.field("first-used") or None}), Card)
     except msgspec.ValidationError as error:
-        return _shown(request, status=422, wrong=request.app.messages("cards.wrong", why=validation_message(error)))
-    return _done(request, lambda: begin_card(request.store, request.account, made))
+        raise InputError("is not a valid card", where="card", found=validation_message(error),
+                         remedy="correct the entry") from error
+    begin_card(request.store, request.account, made)
+    return _line(made, [])
 
 
 def retire(request: RequestContext) -> Response:
     """Retire a card with a reason."""
+    return _done(request, end_card)
+
+
+def end_card(request: RequestContext) -> CardLine:
+    """Retire the card of the address with a reason and return it."""
     card = request.one(Card, request.path("card"))
-    return _done(request, lambda: retire_card(request.store, request.account, card.id, request.field("why")))
+    retire_card(request.store, request.account, card.id, request.field("why"))
+    return _line(request.one(Card, card.id), card_checks(request))
 
 
 def characterise(request: RequestContext) -> Response:
     """Register the card profile in the body (CGATS.17) and compare it with the design."""
+    run, summary = register_run(request)
+    return json({"text": request.app.messages(
+        "cards.characterised", run=run, median=f"{summary.median:.1f}", largest=f"{summary.largest:.1f}")})
+
+
+def register_run(request: RequestContext) -> tuple[int | None, ProfileSummary]:
+    """Register the card profile in the body (CGATS.17); return its print run, and how it differs from the design."""
     store, name = request.store, request.query("name")[-200:] or "card profile"
     layout = default_card()
     text = request.body.decode("utf-8-sig", "replace")
     profile = profile_of(text, name)
     profile.check_against(layout)
     register_profile(store, request.account, request.body, name)
-    summary = profile_summary(profile, patch_differences(profile, layout))
-    return json({"text": request.app.messages(
-        "cards.characterised", run=profile.run, median=f"{summary.median:.1f}", largest=f"{summary.largest:.1f}")})
+    return profile.run, profile_summary(profile, patch_differences(profile, layout))
 
 
 def inspect(request: RequestContext) -> Response:
     """Store a photograph of a card (the body) and the check of the card in it."""
-    layout = default_card()
-    finding = CardIntake(request.store, request.account, layout, _inspector(request, layout)).receive(
-        PhotoFile(request.query("name")[-200:] or "photograph", request.body), _said(request))
+    finding = inspect_card(request)
     verdict = request.app.messages(f"card-verdict.{WORDS[finding.verdict]}")
     return json({"text": ". ".join((verdict, *finding.reasons)), "wrong": finding.verdict != "good"})
+
+
+def inspect_card(request: RequestContext) -> CardInspection:
+    """Store a photograph of a card (the body) and the check of the card in it; return the check."""
+    layout = default_card()
+    return CardIntake(request.store, request.account, layout, _inspector(request, layout)).receive(
+        PhotoFile(request.query("name")[-200:] or "photograph", request.body), _said(request))
 
 
 def _inspector(request: RequestContext, layout: CardLayout) -> Callable[[PhotoFile], CardFinding]:
@@ -137,9 +160,9 @@ def _said(request: RequestContext) -> CardInfo:
                             allowed="a length in mm, such as 50.0") from error
 
 
-def _done(request: RequestContext, act: Callable[[], object]) -> Response:
+def _done(request: RequestContext, act: Callable[[RequestContext], object]) -> Response:
     try:
-        act()
+        act(request)
     except InputError as error:
         return _shown(request, status=422, wrong=error.message)
     return go("/cards")
@@ -157,9 +180,21 @@ def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Re
         lines=lines[first:first + ROWS],
         further=page_number(request) + 1 if len(lines) > first + ROWS else "", states=STATES, sheets=SHEETS,
         tones=TONES, verdict_words=WORDS,
-        runs=_runs(store.find(PrintRun), cards, layout), checks=checks[:ROWS], n_checks=len(checks), layout=layout,
+        runs=print_runs(store.find(PrintRun), cards, layout), checks=checks[:ROWS], n_checks=len(checks), layout=layout,
         in_use=[c for c in cards if c.retired is None], names=names_of(store, {c.account for c in checks[:ROWS]}),
         next_run=_next_run(store.find(PrintRun), cards), last_run=RUNS.stop - 1, today=store.clock().date())
+
+
+def card_checks(request: RequestContext) -> list[CardInspection]:
+    """Return the checks of the card of the address, latest first."""
+    card = request.one(Card, request.path("card"))
+    return sorted(request.store.find(CardInspection, card=card.id), key=lambda c: c.at, reverse=True)
+
+
+def chosen_cards(request: RequestContext) -> list[CardLine]:
+    """Return the cards under the filters of the address, in its order."""
+    checks = sorted(request.store.find(CardInspection), key=lambda c: c.at, reverse=True)
+    return _filtered(request, [_line(card, checks) for card in request.store.find(Card)])
 
 
 def _line(card: Card, checks: Sequence[CardInspection]) -> CardLine:
@@ -180,7 +215,7 @@ def _filtered(request: RequestContext, lines: Sequence[CardLine]) -> list[CardLi
     return sorted(cards, key=lambda c: (c.card.retired is not None, -c.card.run))
 
 
-def _runs(stored: Sequence[PrintRun], cards: Sequence[Card], layout: CardLayout) -> list[RunLine]:
+def print_runs(stored: Sequence[PrintRun], cards: Sequence[Card], layout: CardLayout) -> list[RunLine]:
     """Return the print runs with their latest profile, the highest number first."""
     latest = {s.run: s for s in sorted(stored, key=lambda s: s.at)}
     return [RunLine(s, _summary(profile_of(s.text, f"print run {run}"), layout),

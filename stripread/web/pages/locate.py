@@ -11,6 +11,8 @@ from calibration.chart import Chart
 from shared.errors import InputError
 from stripread.reading.manual_location import corners_from_text, pads_from_text
 from stripread.reading.result import ManualLocation, Point
+from stripread.review.reanalysis.comparison import ReadingComparison
+from stripread.store.models.evidence import StoredReading
 from stripread.store.models.materials import StoredChart
 from stripread.store.reading_history import ReadingHistory, find_history
 from stripread.store.reading_query import count_readings, readings
@@ -43,32 +45,41 @@ def show(request: RequestContext) -> Response:
 
 
 def locate(request: RequestContext) -> Response:
-    """Evaluate the photograph at the location given; the new reading supersedes the old one and opens for review."""
-    history = _history(request)
+    """Evaluate the photograph at the location given; the new reading opens for review."""
     try:
-        new = PhotoIntake(request.app, request.account).locate(
-            history.reading.id, _location(request, _chart(request, history)), request.field("why").strip())
+        new = locate_card(request)
     except InputError as error:
         return _shown(request, status=422, wrong=error.message)
     return go(f"/review/{new.id}")
 
 
+def locate_card(request: RequestContext) -> StoredReading:
+    """Evaluate the photograph at the location given; return the new reading, which supersedes the old one."""
+    history = _history(request)
+    return PhotoIntake(request.app, request.account).locate(
+        history.reading.id, _location(request, _chart(request, history)), request.field("why").strip())
+
+
+def reevaluate(request: RequestContext) -> ReadingComparison:
+    """Evaluate the reading again on the present chart by the present version; with a reason a change supersedes it."""
+    why = request.field("why").strip() or None
+    return PhotoIntake(request.app, request.account).reevaluate(_history(request).reading.id, why)
+
+
 def compare(request: RequestContext) -> Response:
     """Return what an evaluation on the present chart and by the present version would change; nothing is stored."""
-    history = _history(request)
-    found = PhotoIntake(request.app, request.account).reevaluate(history.reading.id, None)
+    history, found = _history(request), reevaluate(request)
     template = "re-evaluate-effect.html" if request.query("part") == "effect" else "re-evaluate.html"
     return page(request, template, history=history, found=found, wrong="")
 
 
 def supersede(request: RequestContext) -> Response:
     """Evaluate again and supersede the reading where it changes, with a reason."""
-    history, why = _history(request), request.field("why").strip()
-    desk = PhotoIntake(request.app, request.account)
-    if not why:
-        return page(request, "re-evaluate.html", status=422, history=history,
-                    wrong=request.app.messages("again.needs-why"), found=desk.reevaluate(history.reading.id, None))
-    return go(f"/readings/{desk.reevaluate(history.reading.id, why).new or history.reading.id}")
+    history, found = _history(request), reevaluate(request)
+    if not request.field("why").strip():
+        return page(request, "re-evaluate.html", status=422, history=history, found=found,
+                    wrong=request.app.messages("again.needs-why"))
+    return go(f"/readings/{found.new or history.reading.id}")
 
 
 def _shown(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:

@@ -19,7 +19,7 @@ from stripread.report.verdicts import assessment_sheet
 from stripread.review import session
 from stripread.review.move import Destination
 from stripread.store.lookup import resolve_id, short_id
-from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.evidence import Photograph, Review, StoredReading
 from stripread.store.models.materials import StoredChart
 from stripread.store.models.sites import SamplingPoint, Site
 from stripread.store.reading_history import find_history
@@ -67,14 +67,18 @@ def _shown(request: RequestContext, template: str, parts: Literal["summaries", "
 
 def move(request: RequestContext) -> Response:
     """Move the photograph to the sampling point or tube it belongs to; on to its reading there."""
+    return go(f"/readings/{move_photograph(request).id}")
+
+
+def move_photograph(request: RequestContext) -> StoredReading:
+    """Move the photograph of the reading to its sampling point or tube; return its current reading."""
     stored, store = _stored(request), request.store
     site, point, tube = (request.field(name).strip() or None for name in ("site", "point", "tube"))
     to = Destination(point=resolve_point(store, site and resolve_id(store, Site, site), point), tube=tube,
                      why=request.field("why"))
     if to.point is not None:
         request.demand(SamplingPoint, to.point)
-    new = PhotoIntake(request.app, request.account).move(stored.photograph, to)
-    return go(f"/readings/{stored.id if new is None else new.id}")
+    return PhotoIntake(request.app, request.account).move(stored.photograph, to) or stored
 
 
 def picture(request: RequestContext) -> Response:
@@ -121,24 +125,37 @@ def stored_views(request: RequestContext, stored: StoredReading, photograph: Pho
 
 def note(request: RequestContext) -> Response:
     """Set the note of the photograph."""
-    session.set_note(request.store, request.account, _own_reading(request), request.field("note"))
+    set_note(request)
     return _back(request)
 
 
 def withdraw(request: RequestContext) -> Response:
     """Withdraw the reading, with a reason."""
-    session.withdraw_own(request.store, request.account, _own_reading(request), request.field("why"))
+    withdraw_own(request)
     return _back(request)
 
 
 def restore(request: RequestContext) -> Response:
     """Take back the withdrawal."""
-    session.restore_own(request.store, request.account, _own_reading(request))
+    restore_own(request)
     return _back(request)
 
 
-def _own_reading(request: RequestContext) -> str:
-    return request.one(StoredReading, request.path("reading")).id
+def set_note(request: RequestContext) -> Photograph:
+    """Set the note of the reading's photograph; return the photograph."""
+    stored = _stored(request)
+    session.set_note(request.store, request.account, stored.id, request.field("note"))
+    return request.store.get(Photograph, stored.photograph)
+
+
+def withdraw_own(request: RequestContext) -> Review:
+    """Withdraw the reading, with a reason; return the decision."""
+    return session.withdraw_own(request.store, request.account, _stored(request).id, request.field("why"))
+
+
+def restore_own(request: RequestContext) -> Review:
+    """Take back the withdrawal of the reading; return the decision."""
+    return session.restore_own(request.store, request.account, _stored(request).id)
 
 
 def _back(request: RequestContext) -> Response:

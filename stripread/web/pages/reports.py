@@ -31,12 +31,17 @@ REPORT_POLICY: Final = "default-src 'none'; img-src data:; style-src 'unsafe-inl
 
 
 def issue(request: RequestContext) -> Response:
-    """Issue a test report on a reading, or return the unchanged one; an amendment needs a reason."""
-    form, reading, app = one_of(_FORMS, request.field("form"), "form"), request.path("reading"), request.app
-    request.one(StoredReading, reading)
-    issuing = Issuing(app.settings, request.account, partial(_drawn, app.workers))
-    document = audit_report(app.store, issuing, reading, request.field("why").strip())
+    """Issue a test report on a reading and show it as a page or a PDF."""
+    form = one_of(_FORMS, request.field("form"), "form")
+    document = issue_report(request)
     return document_response(document, f"report-{document.id}", as_pdf=form == "paper")
+
+
+def issue_report(request: RequestContext) -> Document:
+    """Issue a test report on the reading, or return the unchanged one; an amendment needs a reason."""
+    app, reading = request.app, request.one(StoredReading, request.path("reading"))
+    issuing = Issuing(app.settings, request.account, partial(_drawn, app.workers))
+    return audit_report(app.store, issuing, reading.id, request.field("why").strip())
 
 
 def _drawn(workers: Workers, /, **given: object) -> tuple[Jpeg, Jpeg]:
@@ -64,7 +69,7 @@ EDITIONS: Final[tuple[Edition, ...]] = get_args(Edition)
 
 def show(request: RequestContext) -> Response:
     """Return a page of the list, or the whole of it as a file."""
-    found = _filtered(request)
+    found = chosen_reports(request)
     if downloads(request):
         return csv_file("reports", _table(found))
     first = page_number(request) * ROWS
@@ -80,7 +85,8 @@ def of_group(request: RequestContext) -> Response:
     return document_response(made, "group-report", as_pdf=asks_for_pdf(request))
 
 
-def _filtered(request: RequestContext) -> list[ReportRow]:
+def chosen_reports(request: RequestContext) -> list[ReportRow]:
+    """Return the issued reports under the filters of the address, in its order."""
     typed, edition = request.query("search").strip().casefold(), choice(request, "edition", EDITIONS)
     found = [r for r in issued_reports(request.store, request.access)
              if typed in f"{r.id} {r.site_name} {r.point_name} {r.why}".casefold()

@@ -16,7 +16,7 @@ from stripread.report.page import noticed
 from stripread.report.picture import Crop, PhotoView, photo_view
 from stripread.review.queue import QueueEntry, QueueFilter, QueueView, queue, view_from
 from stripread.review.session import FAULTS, ReviewSession
-from stripread.store.models.evidence import Fault, StoredReading
+from stripread.store.models.evidence import Correction, Fault, Review, StoredReading
 from stripread.store.reading_history import ReadingHistory, find_history
 from stripread.store.review_reasons import KINDS
 from stripread.store.sign_ins import names_of
@@ -39,8 +39,8 @@ _CROPS: Final[tuple[Crop, ...]] = ("strip", "card")
 def show(request: RequestContext) -> Response:
     """Open the first reading of the queue; without one, state that nothing waits."""
     if downloads(request):
-        return csv_file("review-queue", _table(queue(request.store, _filter(request), oldest_first=_by_time(request))))
-    entries = queue(request.store, _filter(request), 1, oldest_first=_by_time(request))
+        return csv_file("review-queue", _table(waiting(request)))
+    entries = waiting(request, 1)
     if entries:
         return go(_address(request, entries[0].reading))
     return page(request, "review-none.html", address=list_address(request), did=_did(request))
@@ -51,35 +51,62 @@ def show_one(request: RequestContext) -> Response:
     return _shown(request)
 
 
+def accept_reading(request: RequestContext) -> Review:
+    """Accept the reading of the address; return the decision."""
+    return _session(request).accept(_reading(request), request.field("why").strip())
+
+
+def reject_reading(request: RequestContext) -> Review:
+    """Reject the reading with a reason; return the decision."""
+    fault = one_of(_FAULTS, request.field("fault"), "fault")
+    return _session(request).reject(_reading(request), fault, request.field("why").strip())
+
+
+def correct_value(request: RequestContext) -> Correction:
+    """Store a corrected value of the reading and return it."""
+    return _session(request).correct(_reading(request), _estimate(request), request.field("why").strip())
+
+
+def withdraw_decision(request: RequestContext) -> Review:
+    """Withdraw the account's decision on the reading; return the withdrawal."""
+    return _session(request).withdraw(_reading(request), request.field("why").strip())
+
+
 def accept(request: RequestContext) -> Response:
     """Accept a reading; the next one opens."""
-    return _decided(request, "accepted", lambda session, reading: session.accept(reading, request.field("why").strip()))
+    return _decided(request, "accepted", accept_reading)
 
 
 def reject(request: RequestContext) -> Response:
     """Reject a reading with a reason; the next one opens."""
-    return _decided(request, "rejected", lambda session, reading: session.reject(
-        reading, one_of(_FAULTS, request.field("fault"), "fault"), request.field("why").strip()))
+    return _decided(request, "rejected", reject_reading)
 
 
 def correct(request: RequestContext) -> Response:
     """Store a corrected value; the reading remains open, so that it can be accepted."""
-    return _decided(request, "corrected", lambda session, reading: session.correct(
-        reading, _estimate(request), request.field("why").strip()), stays=True)
+    return _decided(request, "corrected", correct_value, stays=True)
 
 
 def undo(request: RequestContext) -> Response:
     """Withdraw the decision on a reading and open it again."""
-    return _decided(request, "withdrawn", lambda session, reading: session.withdraw(reading), stays=True)
+    return _decided(request, "withdrawn", withdraw_decision, stays=True)
 
 
-def _decided(request: RequestContext, did: str, action: Callable[[ReviewSession, str], object], *, stays: bool = False
+def _session(request: RequestContext) -> ReviewSession:
+    return ReviewSession(request.store, request.account)
+
+
+def _reading(request: RequestContext) -> str:
+    return request.one(StoredReading, request.path("reading")).id
+
+
+def _decided(request: RequestContext, did: str, act: Callable[[RequestContext], object], *, stays: bool = False
              ) -> Response:
-    reading = request.one(StoredReading, request.path("reading")).id
+    reading = _reading(request)
     # The next one is that of the queue as the reviewer saw it.
     to = reading if stays else _view(request, reading, 1).following
     try:
-        action(ReviewSession(request.store, request.account), reading)
+        act(request)
     except InputError as error:
         return _shown(request, status=422, wrong=error.message)
     return go(_address(request, to, did=did, of=reading))
@@ -116,7 +143,12 @@ def _views(request: RequestContext, history: ReadingHistory) -> list[PhotoView]:
     return [photo_view(history.reading.reading, href, size, crop) for crop in _CROPS]
 
 
-def _filter(request: RequestContext) -> QueueFilter:
+def waiting(request: RequestContext, most: int | None = None) -> list[QueueEntry]:
+    """Return the readings that wait for review under the filters of the address, in its order."""
+    return queue(request.store, queue_filter(request), most, oldest_first=_by_time(request))
+
+
+def queue_filter(request: RequestContext) -> QueueFilter:
     """Return the filters of the address."""
     return QueueFilter(group=request.query("group") or None, reason=choice(request, "reason", KINDS),
                        search=request.query("search").strip() or None, access=request.access)
@@ -127,7 +159,7 @@ def _by_time(request: RequestContext) -> bool:
 
 
 def _view(request: RequestContext, reading: str, neighbours: int) -> QueueView:
-    return view_from(request.store, _filter(request), reading, neighbours, oldest_first=_by_time(request))
+    return view_from(request.store, queue_filter(request), reading, neighbours, oldest_first=_by_time(request))
 
 
 def _lines(view: QueueView) -> list[QueueEntry]:

@@ -1,32 +1,38 @@
-"""Maintenance schedule by week: ticked off in place, calendar subscription, shopping list."""
+"""Maintenance schedule by week: ticked off in place, calendar subscription, shopping list; intervals between tests."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from typing import Final, Literal, get_args
+from types import MappingProxyType
+from typing import Final, Literal, TypeVar, get_args
+from urllib.parse import urlencode
 
 import msgspec
 from starlette.responses import Response
 
+from shared.errors import InputError
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.intake.reassess import reassess_sites
 from stripread.monitoring.schedule.due import calendar, due_list
 from stripread.monitoring.schedule.intervals import DueItem, load_intervals
-from stripread.monitoring.sites import Scope
+from stripread.monitoring.sites import Scope, load_sites
+from stripread.operations.assignment import test_dates
 from stripread.operations.decisions import record_service
 from stripread.store import sessions
 from stripread.store.models.materials import Card, Tube
 from stripread.store.models.record import new_id
-from stripread.store.models.sites import Service, Unit
+from stripread.store.models.sites import SamplingPoint, Service, Unit
 from stripread.store.site_access import access_of
-from stripread.web.listing import csv_file, downloads, group_options, list_address
+from stripread.web.listing import csv_file, downloads, group_names, group_options, list_address
+from stripread.web.pages.bulk_change import BulkChange, BulkOutcome, preview_or_apply
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
 from stripread.web.selections import KINDS, WEEKS, all_due, chosen_due
 
+T = TypeVar("T")
 #: Weeks that a calendar looks ahead.
 _CALENDAR_WEEKS = 26
 #: Work that is ticked off here; what a reading completes is done by taking it.
@@ -64,6 +70,18 @@ def _shown(request: RequestContext, *, status: int = 200, subscription: str = ""
 
 
 def tick(request: RequestContext) -> Response:
+    """Record work as done today; the page offers to undo it."""
+    return go(f"/schedule?{urlencode(msgspec.structs.asdict(record_done(request)))}")
+
+
+class DoneWork(msgspec.Struct, frozen=True, kw_only=True):
+    """Work that was ticked off; ``done``: ID of the recorded service, the tube or the card."""
+
+    kind: Ticked
+    done: str
+
+
+def record_done(request: RequestContext) -> DoneWork:
     """Record work as done today: a changed cartridge, a finished tube, a retired card."""
     kind, store = one_of(TICKED, request.field("kind"), "kind"), request.store
     id_ = request.field({"treatment": "unit", "tube": "tube", "card": "card"}[kind])
@@ -71,24 +89,30 @@ def tick(request: RequestContext) -> Response:
         unit = request.one(Unit, id_)
         made = Service(id=new_id(), unit=unit.id, at=store.clock(), job="cartridge changed", account=request.account)
         record_service(store, made)
-        return go(f"/schedule?kind=treatment&done={made.id}")
+        return DoneWork(kind=kind, done=made.id)
     _set_end(request, kind, id_, store.clock().date())
-    return go(f"/schedule?kind={kind}&done={id_}")
+    return DoneWork(kind=kind, done=id_)
 
 
 def undo(request: RequestContext) -> Response:
     """Take back what was ticked off."""
-    kind, store = one_of(TICKED, request.field("kind"), "kind"), request.store
+    strike_done(request)
+    return go("/schedule")
+
+
+def strike_done(request: RequestContext) -> DoneWork:
+    """Take back what was ticked off, and return it."""
+    kind, done, store = one_of(TICKED, request.field("kind"), "kind"), request.field("done"), request.store
     if kind != "treatment":
-        _set_end(request, kind, request.field("done"), None)
-        return go("/schedule")
-    service = request.one(Service, request.field("done"))
+        _set_end(request, kind, done, None)
+        return DoneWork(kind=kind, done=done)
+    service = request.one(Service, done)
     request.demand(Unit, service.unit)
     unit = request.one(Unit, service.unit)
     with store.writing(request.account) as work:
         work.put(msgspec.structs.replace(service, struck=_STRUCK), "service struck", _STRUCK)
     list(reassess_sites(store, request.account, _STRUCK, [unit.site]))
-    return go("/schedule")
+    return DoneWork(kind=kind, done=done)
 
 
 def _set_end(request: RequestContext, kind: Ticked, id_: str, day: date | None) -> None:
@@ -146,3 +170,77 @@ def _counts(items: list[DueItem], today: date) -> Iterator[tuple[str, int]]:
 def _table(items: Sequence[DueItem]) -> ReadingsTable:
     columns = tuple(TableColumn(name, str) for name in ("due", "kind", "site", "site name", "task", "reason"))
     return ReadingsTable(columns, tuple((str(i.on), i.kind, i.site, i.site_name, i.what, i.why) for i in items))
+
+
+#: Days between tests, as `record.Days` permits.
+_MOST_DAYS: Final = 3650
+
+
+def show_intervals(request: RequestContext) -> Response:
+    """Return the sampling points with their test intervals."""
+    return _intervals(request)
+
+
+def set_intervals(request: RequestContext) -> Response:
+    """Show which intervals change; with the preview confirmed, set them."""
+    try:
+        outcome = change_intervals(request)
+    except InputError as error:
+        return _intervals(request, status=422, wrong=error.message)
+    return go("/schedule") if outcome.applied else _intervals(request, changes=outcome.changes, effect=outcome.effect)
+
+
+def change_intervals(request: RequestContext) -> BulkOutcome[SamplingPoint, Mapping[str, tuple[date, date]]]:
+    """Return the points whose interval changes, and dates of their next test; once confirmed, set it."""
+    def dates(points: Sequence[SamplingPoint]) -> Mapping[str, tuple[date, date]]:
+        return test_dates(request.store, _with_interval(request, points))
+
+    return preview_or_apply(request, BulkChange(
+        lambda chosen: _other_intervals(request, chosen), dates, lambda points: _set(request, points, dates(points))))
+
+
+def _other_intervals(request: RequestContext, chosen: Sequence[str]) -> list[SamplingPoint]:
+    """Return the chosen points whose interval changes. Raises InputError."""
+    days = _days(request.field("days"))
+    return [p for p in _points(request) if p.id in chosen and p.every_days != days]
+
+
+def _set(request: RequestContext, points: Sequence[SamplingPoint], dates: T) -> T:
+    """Set the interval of points; return the dates, which were computed before."""
+    with request.store.writing(request.account) as work:
+        for point in _with_interval(request, points):
+            work.put(point, "interval set")
+    return dates
+
+
+def _with_interval(request: RequestContext, points: Sequence[SamplingPoint]) -> list[SamplingPoint]:
+    return [msgspec.structs.replace(point, every_days=_days(request.field("days"))) for point in points]
+
+
+def _intervals(request: RequestContext, *, status: int = 200, wrong: str = "",
+               changes: Sequence[SamplingPoint] | None = None,
+               effect: Mapping[str, tuple[date, date]] = MappingProxyType({})) -> Response:
+    scope = Scope(access=request.access)
+    sites = load_sites(request.store, scope, request.store.clock().date()).sites.values()
+    usual = load_intervals().test
+    return page(request, "intervals.html", status=status, wrong=wrong, points=_points(request),
+                names={s.id: s.name for s in sites}, groups=group_names(request, sites), preview=changes, dates=effect,
+                days=None if changes is None else _days(request.field("days")),
+                usual={p.id: usual.of(p.place) for p in _points(request)},
+                chosen=request.form.get("point", []), typed=request.field("days"))
+
+
+def _points(request: RequestContext) -> list[SamplingPoint]:
+    """Return the open sampling points that the account may see, by site."""
+    inventory = load_sites(request.store, Scope(access=request.access), request.store.clock().date())
+    return sorted(inventory.points.values(), key=lambda p: (inventory.sites[p.site].name.casefold(), p.name))
+
+
+def _days(text: str) -> int | None:
+    """Return the days between tests; None for an empty field: the usual interval of the place."""
+    given = text.strip()
+    if not given:
+        return None
+    if not (given.isascii() and given.isdigit() and 1 <= int(given[:6]) <= _MOST_DAYS):
+        raise InputError("is not a number of days", where="days", found=repr(given[:20]), allowed=f"1 to {_MOST_DAYS}")
+    return int(given)

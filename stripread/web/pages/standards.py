@@ -28,6 +28,7 @@ from stripread.reading.photo_file import PhotoFile
 from stripread.report.figures.quality import with_uncertainty
 from stripread.report.standards import labels_page, sheet_page
 from stripread.review.batch_calibration import BatchCalibration, FitOrder
+from stripread.review.session import give_a_reason
 from stripread.store.models.materials import (
     Batch,
     PrintRun,
@@ -66,15 +67,26 @@ def show(request: RequestContext) -> Response:
 
 def plan(request: RequestContext) -> Response:
     """Store the plan of the standards."""
-    text = request.field("plan").replace("\r\n", "\n")
     try:
-        if len(text.encode()) > MOST_PLAN_BYTES:
-            raise MismatchError("the plan is too large", where="the plan", found=f"{len(text.encode())} bytes",
-                                allowed=f"up to {MOST_PLAN_BYTES}")
-        plan_standards(request.store, request.account, _batch(request).id, text)
+        store_plan(request)
     except InputError as error:
-        return _shown(request, status=422, wrong=error.message, text=text)
+        return _shown(request, status=422, wrong=error.message, text=request.field("plan"))
     return go(_address(request))
+
+
+def store_plan(request: RequestContext) -> StandardsSet:
+    """Store the plan of the standards and return them."""
+    text, batch = request.field("plan").replace("\r\n", "\n"), _batch(request).id
+    if len(text.encode()) > MOST_PLAN_BYTES:
+        raise MismatchError("the plan is too large", where="the plan", found=f"{len(text.encode())} bytes",
+                            allowed=f"up to {MOST_PLAN_BYTES}")
+    plan_standards(request.store, request.account, batch, text)
+    return standards_of(request.store, batch)
+
+
+def batch_standards(request: RequestContext) -> StandardsSet:
+    """Return the standards of the batch of the address."""
+    return standards_of(request.store, _batch(request).id)
 
 
 def sheet(request: RequestContext) -> Response:
@@ -89,28 +101,46 @@ def labels(request: RequestContext) -> Response:
 
 def add(request: RequestContext) -> Response:
     """Store a photograph (the body) and match it; the page sends one at a time."""
+    found = match_photograph(request)
+    return json({"text": request.app.messages("standards.matched", standard=found.standard, light=found.light)})
+
+
+def match_photograph(request: RequestContext) -> StandardPhotograph:
+    """Store a photograph (the body) and match it with its solution; return the match."""
     desk = StandardsIntake(request.store, request.account, _batch(request).id, lambda file: from_json(
         request.app.workers.do(worker_process.look_for_label, file=file), LabelledPhoto))
-    found = desk.receive(PhotoFile(request.query("name")[-200:] or "photograph", request.body),
-                         StandardInfo(light=request.query("light")[:80], standard=request.query("standard") or None))
-    return json({"text": request.app.messages("standards.matched", standard=found.standard, light=found.light)})
+    return desk.receive(PhotoFile(request.query("name")[-200:] or "photograph", request.body),
+                        StandardInfo(light=request.query("light")[:80], standard=request.query("standard") or None))
 
 
 def exclude(request: RequestContext) -> Response:
     """Exclude a photograph from the next fit with a reason, or include it again."""
-    why, given = request.field("why").strip(), request.field("sha256")
-    if not why and not request.field("include"):
-        return _shown(request, status=422, wrong=request.app.messages("batch.no-reason"))
     try:
-        exclude_photograph(request.store, request.account, _batch(request).id, given,
-                           "" if request.field("include") else why)
+        set_exclusion(request)
     except InputError as error:
         return _shown(request, status=422, wrong=error.message)
     return go(f"{_address(request)}#photographs")
 
 
+def set_exclusion(request: RequestContext) -> StandardsSet:
+    """Exclude a photograph from the next fit with a reason, or include it again; return the standards."""
+    why, batch = request.field("why").strip(), _batch(request).id
+    if not request.field("include"):
+        give_a_reason(why, f"batch {batch}")
+    exclude_photograph(request.store, request.account, batch, request.field("sha256"),
+                       "" if request.field("include") else why)
+    return standards_of(request.store, batch)
+
+
 def fit(request: RequestContext) -> Response:
     """Start the fit of the chart and the check standards on it."""
+    if not start_fit(request):
+        return _shown(request, status=409, wrong=request.app.messages("system.running"))
+    return go(_address(request))
+
+
+def start_fit(request: RequestContext) -> bool:
+    """Start the fit of the chart and the check standards on it; return False while one is running."""
     app, run = request.app, request.one(PrintRun, request.field("profile"))
     desk = BatchCalibration(app.store, request.account, _batch(request).id)
 
@@ -125,19 +155,18 @@ def fit(request: RequestContext) -> Response:
         checked = desk.check(chart, WorkerExecutor(app.workers))
         return app.messages("standards.fitted", n=chart.conditions.photographs, checked=checked)
 
-    if not app.jobs.start(_task(desk.batch), request.account, work):
-        return _shown(request, status=409, wrong=app.messages("system.running"))
-    return go(_address(request))
+    return app.jobs.start(fit_task(request), request.account, work)
 
 
 def progress(request: RequestContext) -> Response:
     """Return the state of the fit, for the page that polls it."""
-    state = request.app.jobs.state(_task(_batch(request).id))
+    state = request.app.jobs.state(fit_task(request))
     return json(state) if state else json({}, 404)
 
 
-def _task(batch: str) -> str:
-    return f"fit {batch}"
+def fit_task(request: RequestContext) -> str:
+    """Return the name of the task that fits the chart of the batch of the address."""
+    return f"fit {_batch(request).id}"
 
 
 def _batch(request: RequestContext) -> Batch:
@@ -150,7 +179,7 @@ def _address(request: RequestContext) -> str:
 
 
 def _printed(request: RequestContext, make: Callable[[Preparation], bytes]) -> Response:
-    known = standards_of(request.store, _batch(request).id)
+    known = batch_standards(request)
     if not known.plan:
         return _shown(request, status=422, wrong=request.app.messages("standards.no-plan"))
     return Response(make(prepared(known.plan.encode(), "the plan")), media_type="text/html; charset=utf-8",
@@ -178,7 +207,7 @@ def _shown(request: RequestContext, *, status: int = 200, wrong: str = "", text:
         request, "standards.html", status=status, wrong=wrong, batch=batch, known=known, lines=_lines(known),
         text=text or known.plan or _template(batch.id), suspects=suspects, runs=runs, latest=latest,
         lights=sorted({light for s in known.solutions for light in s.lights} | {p.light for p in known.photographs}),
-        task=request.app.jobs.state(_task(batch.id)), here=_address(request), with_uncertainty=with_uncertainty,
+        task=request.app.jobs.state(fit_task(request)), here=_address(request), with_uncertainty=with_uncertainty,
         units={id_: a.unit for id_, a in ANALYTES.items()})
 
 

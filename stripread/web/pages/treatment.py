@@ -63,31 +63,49 @@ def show_decisions(request: RequestContext) -> Response:
 
 def propose(request: RequestContext) -> Response:
     """Store a proposal for a site."""
-    return _decided(request, lambda desk: desk.propose(load_intervals(), Proposal(
+    return _decided(request, propose_decision)
+
+
+def propose_decision(request: RequestContext) -> TreatmentDecision:
+    """Store a proposal for a site and return it."""
+    return _desk(request).propose(load_intervals(), Proposal(
         site=request.field("site"), what=request.field("what").strip(), catalogue=request.field("catalogue") or None),
-        request.field("why").strip()))
+        request.field("why").strip())
 
 
 def advance(request: RequestContext) -> Response:
     """Bring a decision into its next state."""
+    return _decided(request, advance_decision)
+
+
+def advance_decision(request: RequestContext) -> TreatmentDecision:
+    """Bring the decision of the address into its next state and return it."""
     decision = request.one(TreatmentDecision, request.path("decision"))
     request.demand(Site, decision.site)
-    return _decided(request, lambda desk: desk.advance(
-        decision.id, one_of(STATES, request.field("state"), "state"), request.field("why").strip(),
-        request.field("reading") or None))
+    return _desk(request).advance(decision.id, one_of(STATES, request.field("state"), "state"),
+                                  request.field("why").strip(), request.field("reading") or None)
 
 
 def count_stock(request: RequestContext) -> Response:
     """Store the number of units in stock."""
+    return _decided(request, set_stock)
+
+
+def set_stock(request: RequestContext) -> UnitStock:
+    """Store the number of units in stock and return it."""
     given = request.field("count").strip()
     if not (given.isascii() and given.isdigit() and len(given) < 6):
-        return _decisions_page(request, status=422, wrong=request.app.messages("decisions.count-wrong"))
-    return _decided(request, lambda desk: desk.count(request.field("catalogue"), int(given)))
+        raise InputError("is not a number of units", where="count", found=repr(given[:20]), allowed="0 to 99999")
+    return _desk(request).count(request.field("catalogue"), int(given))
 
 
-def _decided(request: RequestContext, action: Callable[[Decisions], object]) -> Response:
+def _desk(request: RequestContext) -> Decisions:
+    return Decisions(request.store, request.account)
+
+
+def _decided(request: RequestContext, act: Callable[[RequestContext], object]) -> Response:
     try:
-        action(Decisions(request.store, request.account))
+        act(request)
     except InputError as error:
         return _decisions_page(request, status=422, wrong=error.message)
     return go("/decisions")
@@ -160,13 +178,21 @@ def set_unit(request: RequestContext) -> Response:
     """Record the setting to which the unit was turned, with which the commissioning begins."""
     unit, store = request.one(Unit, request.field("unit")), request.store
     try:
-        setting = None if _setting(unit) is None else _share(request.field("setting"))
-        record_service(store, Service(id=new_id(), unit=unit.id, at=store.clock(), account=request.account,
-                                      job="inspected" if setting is None else "setting changed", setting=setting))
+        record_setting(request)
     except InputError as error:
         wrong = "; ".join(filter(None, (error.what, error.found, error.allowed)))
         return _unit_page(request, commissioning_progress(store, unit), status=422, wrong=wrong)
     return go(f"/commissioning?{urlencode({'unit': unit.id})}")
+
+
+def record_setting(request: RequestContext) -> Service:
+    """Record the setting of the unit, or that it was inspected if it has none; return the recorded work."""
+    unit, store = request.one(Unit, request.field("unit")), request.store
+    setting = None if _setting(unit) is None else _share(request.field("setting"))
+    made = Service(id=new_id(), unit=unit.id, at=store.clock(), account=request.account,
+                   job="inspected" if setting is None else "setting changed", setting=setting)
+    record_service(store, made)
+    return made
 
 
 def show_sheet(request: RequestContext) -> Response:

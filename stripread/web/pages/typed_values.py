@@ -30,7 +30,7 @@ from stripread.monitoring.valid_readings import latest
 from stripread.report.figures.window import ValueRow, value_rows
 from stripread.store import lookup
 from stripread.store.lookup import PointSummary
-from stripread.store.models.evidence import SampleAssessment
+from stripread.store.models.evidence import LabResult, SampleAssessment
 from stripread.store.models.sites import SamplingPoint
 from stripread.store.store import Store
 from stripread.web.answer_card import verdict_line, verdict_tone
@@ -71,22 +71,30 @@ def show(request: RequestContext) -> Response:
 
 def take(request: RequestContext) -> Response:
     """Show the values to be checked; confirmed, store them; the form again with the error and the entries."""
-    point = request.one(SamplingPoint, request.field("point"))
-    here = lookup.find_point(request.store, point.id, request.access)
-    typed = TypedValues(point=point.id, method=one_of(METHODS, request.field("method"), "method"),
-                        values={a: request.field(a) for a in TYPED},
-                        uncertainties={a: request.field(f"u-{a}") for a in TYPED}, notation=request.notation)
+    typed = _typed(request)
+    here = lookup.find_point(request.store, typed.point, request.access)
     try:
         values = parse_typed_values(typed)
     except InputError as error:
         return _step(request, "values", status=422, wrong=_sentence(error), here=here, method=typed.method,
                      faulty=next((a for a in TYPED if ANALYTES[a].name == error.where), ""))
     if request.field("confirmed"):
-        stored = store_typed_values(request.store, request.account, typed)
-        return go(f"/values?{urlencode({'point': point.id, 'result': stored[0].id})}")
+        return go(f"/values?{urlencode({'point': typed.point, 'result': store_values(request)[0].id})}")
     step = "values" if request.field("change") else "check"
-    return _step(request, step, here=here, method=typed.method, lines=_lines(request.store, point.id, values,
+    return _step(request, step, here=here, method=typed.method, lines=_lines(request.store, typed.point, values,
                                                                              request.notation))
+
+
+def store_values(request: RequestContext) -> list[LabResult]:
+    """Store and assess the values of the request; return them. Raises InputError."""
+    return store_typed_values(request.store, request.account, _typed(request))
+
+
+def _typed(request: RequestContext) -> TypedValues:
+    point = request.one(SamplingPoint, request.field("point"))
+    return TypedValues(point=point.id, method=one_of(METHODS, request.field("method"), "method"),
+                       values={a: request.field(a) for a in TYPED},
+                       uncertainties={a: request.field(f"u-{a}") for a in TYPED}, notation=request.notation)
 
 
 def _sentence(error: InputError) -> str:

@@ -146,9 +146,9 @@ def test_an_administrator_restricts_and_lifts(divided: Divided) -> None:
     store, other = divided.served.store, divided.served.account("technician")
     administrator = divided.served.role("administrator")
     for groups in (["north"], []):
-        assert administrator.post(f"/accounts/{other}/groups", groups=groups).status_code == 303
+        assert administrator.post(f"/accounts/{other}/groups", group=groups).status_code == 303
         assert next(a.groups for a in list_accounts(store) if a.account == other) == tuple(groups)
-    assert administrator.post(f"/accounts/{other}/groups", groups=["none-such"]).status_code == 422
+    assert administrator.post(f"/accounts/{other}/groups", group=["none-such"]).status_code == 422
     with pytest.raises(RecordsError, match="no such group"):
         restrict_account(store, other, ["none-such"], by=divided.served.account("administrator"))
 
