@@ -9,23 +9,19 @@ that do not show their contents, and errors of a job are returned, not raised.
 
 from __future__ import annotations
 
-import logging
 import platform
-import socket
-import ssl
 import uuid
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import cache
 from itertools import islice
 from time import perf_counter
 from typing import TYPE_CHECKING, Any, Final, Generic, TypeVar
-from urllib.parse import urlsplit
 
 from shared.errors import InputError
 from stripread.reading.cluster import Cluster, ClusterError
+from stripread.reading.cluster_client import Members, connected, line
 from stripread.reading.executors import Given, Job, Result
 from stripread.version import SOFTWARE, libraries
 
@@ -63,16 +59,28 @@ def versions() -> dict[str, str]:
     return {name: number for name, number in versions_.items() if name not in _MAY_DIFFER}
 
 
-def do_jobs(work: Callable[[Any, Any], Any], given: Hidden[Any], jobs: Hidden[Sequence[Any]],
-            expected: dict[str, str]) -> Done:
-    """Return the results of ``work(given, job)`` for each job."""
-    differing = _prepared(tuple(sorted(expected.items())))
+@dataclass(frozen=True, slots=True)
+class Setup:
+    """What the jobs of a run have in common: the result of each is ``work(given, job)``.
+
+    ``expected``: versions of the client, by name.
+    """
+
+    work: Callable[[Any, Any], Any]
+    given: object
+    expected: tuple[tuple[str, str], ...]
+
+
+def do_jobs(jobs: Hidden[Sequence[Any]], setup: Hidden[Setup]) -> Done:
+    """Return the results of some jobs."""
+    on = setup.value
+    differing = _prepared(on.expected)
     if differing:
         return Done(differing=differing)
     begun, results = perf_counter(), []
     for job in jobs.value:
         try:
-            results.append(work(given.value, job))
+            results.append(on.work(on.given, job))
         except Exception as error:  # noqa: BLE001 - raised where the result is used, as by other executors
             return Done(tuple(results), error, perf_counter() - begun)
     return Done(tuple(results), None, perf_counter() - begun)
@@ -93,14 +101,15 @@ def _prepared(expected: tuple[tuple[str, str], ...]) -> str:
 if TYPE_CHECKING:
     from distributed import Client, Future
 
-#: Duration of a task in seconds at which the scheduler's own time, about 1 ms, does not count; most jobs of a task.
-_TASK_S, _MOST_JOBS = 0.1, 500
-#: Tasks in flight for each thread of the cluster: enough to keep it busy, few in memory.
-_AHEAD = 3
-#: Seconds to connect; seconds without any worker after which the run ends.
-_CONNECT_S, _NO_WORKERS_S = 10, 60
-#: Tasks between two looks at the number of workers.
-_LOOK_EVERY = 50
+#: Duration of a task in seconds at which the time of client and scheduler, about 5 ms, does not count; most jobs of a
+#: task.
+_TASK_S, _MOST_JOBS = 0.15, 500
+#: Tasks in flight for each thread of the cluster, enough to keep it busy; the number at which more are sent, together.
+_AHEAD, _ENOUGH = 4, 3
+#: Seconds without any worker after which the run ends.
+_NO_WORKERS_S = 60
+#: Seconds between two looks at the workers.
+_LOOK_S = 5
 _REMEDY: Final = "check scheduler, workers and network, then run the command again"
 
 
@@ -112,38 +121,52 @@ class ClusterExecutor:
 
     def map(self, work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[Job], /) -> Iterator[Result]:
         """Return the results in order; jobs are drawn as tasks are sent. Raises ClusterError."""
-        with _client(self.cluster) as client:
+        with connected(self.cluster) as client:
             yield from _Run(client, self.cluster, work, given).each(iter(jobs))
 
 
 class _Run:
-    """The jobs of one call. ``given`` is a task of its own, so that Dask can repeat it on another worker."""
+    """The jobs of one call. Their setup is a task of its own, so that Dask can repeat it on another worker.
+
+    Keys are pairs, of which Dask takes the first as the name of a group. The next task of a group that is much larger
+    than the cluster goes to a worker that is free; otherwise tasks go to the worker that has the setup, and the others
+    take them from it once a second.
+    """
 
     def __init__(self, client: Client, cluster: Cluster, work: Callable[[Any, Any], Any], given: object) -> None:
-        self._client, self._cluster, self._work = client, cluster, work
+        self._client, self._cluster = client, cluster
         self._name = f"stripread-{uuid.uuid4().hex}"
-        self._expected = versions()
-        self._given = client.submit(Hidden, given, key=f"{self._name}-given", pure=False)
+        self._members = Members(client, cluster)
+        self._threads, self._looked = self._members.threads(), perf_counter()
+        setup = Setup(work, given, tuple(sorted(versions().items())))
+        self._setup = client.submit(Hidden, setup, key=(f"{self._name}-setup", 0), pure=False)
         self._sent = 0
         self._seconds: float | None = None
-        self._room = self._threads() * _AHEAD
 
     def each(self, jobs: Iterator[Any]) -> Iterator[Any]:
         """Return the results in order."""
         waiting: deque[Future[Done]] = deque()
         while True:
-            while len(waiting) < self._room and (batch := list(islice(jobs, self._jobs_a_task()))):
-                waiting.append(self._send(batch))
+            if len(waiting) <= self._threads * _ENOUGH:
+                waiting.extend(self._send(jobs, self._threads * _AHEAD - len(waiting)))
             if not waiting:
                 return
             yield from self._results(waiting.popleft())
 
-    def _send(self, batch: list[Any]) -> Future[Done]:
-        self._sent += 1
-        if self._sent % _LOOK_EVERY == 0:
-            self._room = max(1, self._threads()) * _AHEAD
-        return self._client.submit(do_jobs, self._work, self._given, Hidden(batch), self._expected,
-                                   key=f"{self._name}-{self._sent}", pure=False)
+    def _send(self, jobs: Iterator[Any], tasks: int) -> list[Future[Done]]:
+        """Send that many tasks at most."""
+        drawn = (list(islice(jobs, self._jobs_a_task())) for _ in range(tasks))
+        batches = [Hidden(batch) for batch in drawn if batch]
+        if not batches:
+            return []
+        self._look()
+        keys = [(self._name, self._sent + number) for number in range(len(batches))]
+        self._sent += len(batches)
+        return self._client.map(do_jobs, batches, setup=self._setup, key=keys, pure=False)
+
+    def _look(self) -> None:
+        if perf_counter() - self._looked > _LOOK_S:
+            self._threads, self._looked = max(1, self._members.threads()), perf_counter()
 
     def _jobs_a_task(self) -> int:
         if self._seconds is None:
@@ -169,101 +192,11 @@ class _Run:
             try:
                 return future.result(timeout=_NO_WORKERS_S)
             except DaskTimeoutError as error:
-                if not self._threads():
+                if not self._members.threads():
                     raise ClusterError("the cluster has no workers", where=str(self._cluster.scheduler),
                                        remedy=_REMEDY) from error
             except Exception as error:
                 raise _failed(self._cluster, error) from error
-
-    def _threads(self) -> int:
-        """Return the threads of all workers, each of which must be safe to use."""
-        about = self._client.scheduler_info(n_workers=-1)
-        workers = about["workers"]
-        self._cluster.check_members([about["address"], *workers])
-        return sum(worker["nthreads"] for worker in workers.values())
-
-
-@contextmanager
-def _client(cluster: Cluster) -> Iterator[Client]:
-    cluster.check()
-    client = _connected(cluster)
-    try:
-        yield client
-    finally:
-        client.close(timeout=_CONNECT_S)
-
-
-def _connected(cluster: Cluster) -> Client:
-    try:
-        import dask
-        from distributed import Client
-        from distributed.security import Security
-    except ModuleNotFoundError as error:
-        raise ClusterError("the client for Dask is not installed", where="--cluster", found=f"no module {error.name}",
-                           remedy="install stripread[cluster]") from error
-    # What they would write to the terminal is in our messages. Each of these has a level of its own.
-    for name in ("distributed", "distributed.client", "tornado.application", "asyncio"):
-        logging.getLogger(name).setLevel(logging.CRITICAL + 1)
-    security = Security(tls_ca_file=cluster.ca, tls_client_cert=cluster.certificate, tls_client_key=cluster.key,
-                        require_encryption=True) if cluster.encrypted else None
-    try:
-        _check_answer(cluster, security.get_connection_args("client")["ssl_context"] if security else None)
-        # Otherwise the client retains the last thousand tasks that it has sent.
-        with dask.config.set({"distributed.admin.low-level-log-length": 0}):
-            client = Client(cluster.scheduler, security=security, timeout=_CONNECT_S, set_as_default=False)
-    except (OSError, ValueError, TypeError) as error:
-        raise _not_connected(cluster, error) from error
-    try:
-        client.wait_for_workers(1, timeout=_CONNECT_S)
-    except Exception as error:
-        client.close()
-        raise ClusterError("the cluster has no workers", where=str(cluster.scheduler),
-                           remedy="start `dask worker` with the same TLS files") from error
-    return client
-
-
-def _check_answer(cluster: Cluster, context: ssl.SSLContext | None) -> None:
-    """Raise ClusterError where nothing answers at the address, OSError where TLS fails: Dask would try for long.
-
-    A scheduler speaks first. Whether it accepts a certificate (TLS 1.3) shows only in what it sends.
-    """
-    address = urlsplit(str(cluster.scheduler))
-    try:
-        connection = socket.create_connection((str(address.hostname), int(address.port or 0)), timeout=_CONNECT_S)
-    except OSError as error:
-        raise ClusterError("the scheduler cannot be reached", where=str(cluster.scheduler),
-                           found=error.strerror or str(error),
-                           remedy="check the address and whether `dask scheduler` runs there") from error
-    with connection:
-        if context:
-            with context.wrap_socket(connection) as encrypted:
-                encrypted.recv(1)
-
-
-def _not_connected(cluster: Cluster, error: Exception) -> ClusterError:
-    """Return the message for a scheduler that answers, but to which there is no connection."""
-    where, cause = str(cluster.scheduler), _tls_error(error)
-    if isinstance(cause, ssl.SSLCertVerificationError):
-        return ClusterError("the scheduler's certificate is invalid", where=where, found=cause.verify_message,
-                            allowed="a current one that the authority in setting `cluster.ca` has signed")
-    if cause is None or cause.reason == "WRONG_VERSION_NUMBER":
-        return ClusterError("no Dask scheduler of this scheme answers", where=where, found=_line(cause or error),
-                            allowed="tls:// for a scheduler with TLS files, tcp:// for one without")
-    if "ALERT" in str(cause.reason):
-        return ClusterError("the scheduler rejects this client's certificate", where=where, found=_line(cause),
-                            remedy="name a current one of the cluster's authority in setting `cluster.certificate`")
-    return ClusterError("the TLS files cannot be used", where="settings `cluster.ca`, `.certificate` and `.key`",
-                        found=_line(cause), allowed="PEM files; the key is that of the certificate")
-
-
-def _tls_error(error: BaseException | None) -> ssl.SSLError | None:
-    """Return the TLS error that led to an error, or None."""
-    while error is not None:
-        for found in (error, getattr(error, "real_error", None)):
-            if isinstance(found, ssl.SSLError):
-                return found
-        error = error.__cause__ or error.__context__
-    return None
 
 
 def _failed(cluster: Cluster, error: Exception) -> InputError:
@@ -271,12 +204,9 @@ def _failed(cluster: Cluster, error: Exception) -> InputError:
     if isinstance(error, InputError):
         return error
     if isinstance(error, ImportError):
-        return ClusterError("a worker cannot import the program", where=str(cluster.scheduler), found=_line(error),
+        return ClusterError("a worker cannot import the program", where=str(cluster.scheduler), found=line(error),
                             remedy="install the same version of stripread[cluster] on all machines")
     if getattr(error, "reason", "") == "scheduler-connection-lost":
         return ClusterError("the connection to the scheduler was lost", where=str(cluster.scheduler), remedy=_REMEDY)
-    return ClusterError("the cluster failed", where=str(cluster.scheduler), found=_line(error), remedy=_REMEDY)
+    return ClusterError("the cluster failed", where=str(cluster.scheduler), found=line(error), remedy=_REMEDY)
 
-
-def _line(error: Exception) -> str:
-    return " ".join(f"{type(error).__name__}: {error}".split())[:300]

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
 
+import distributed
 import msgspec
 import pytest
 
@@ -25,7 +26,7 @@ from stripread.exchange.import_records import ParsedRecord
 from stripread.exchange.jsonl import Originals, import_photographs
 from stripread.intake.process import process_photos
 from stripread.intake.receive import SampleInfo, receive, receive_photo
-from stripread.reading import cluster_executor
+from stripread.reading import cluster_client, cluster_executor
 from stripread.reading.calibrate import Material, ObservedStandard, observe_standards, standard_of
 from stripread.reading.cluster import Cluster, ClusterError
 from stripread.reading.cluster_executor import ClusterExecutor
@@ -163,16 +164,15 @@ def test_import_and_verify(dask: DaskCluster, samples: Path, tmp_path: Path, sam
 
 
 @contextmanager
-def worker_killed(dask: DaskCluster, task: int) -> Iterator[None]:
-    """Kill the newest worker as a task is sent to the cluster, and start another one afterwards."""
+def worker_killed(dask: DaskCluster) -> Iterator[None]:
+    """Kill the newest worker as the first tasks are sent to the cluster, and start another one afterwards."""
     victim, send = dask.workers[-1], cluster_executor._Run._send
 
-    def killing(run: cluster_executor._Run, batch: list[Any]) -> Any:
-        future = send(run, batch)
-        if run._sent == task:
-            victim.kill()
-            victim.wait()
-        return future
+    def killing(run: cluster_executor._Run, jobs: Iterator[Any], tasks: int) -> Any:
+        futures = send(run, jobs, tasks)
+        victim.kill()
+        victim.wait()
+        return futures
 
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(cluster_executor._Run, "_send", killing)
@@ -193,11 +193,11 @@ def test_commands_go_on_after_a_workers_kill(dask: DaskCluster, settings_file: P
     list(process_photos(store, ACCOUNT, photographs))
     store.close()
     there = ("--cluster", dask.url)
-    for task, command, option in (
-        (2, ("readings", "re-evaluate", "--reproduce", "--json"), ("--processes", "1")), (1, ("audit", "verify"), ())):
+    for command, option in (
+        (("readings", "re-evaluate", "--reproduce", "--json"), ("--processes", "1")), (("audit", "verify"), ())):
         here = stripread(*command, *option)
         assert here.returncode == 0
-        with worker_killed(dask, task):
+        with worker_killed(dask):
             assert stripread(*command, *there) == here
     originals, records, plain = tmp_path / "originals", tmp_path / "records.jsonl", settings_file.read_text()
     assert stripread("storage", "export", "-o", records, "--photographs", originals).returncode == 0
@@ -205,7 +205,7 @@ def test_commands_go_on_after_a_workers_kill(dask: DaskCluster, settings_file: P
         str(tmp_path / "photographs"), str(tmp_path / "copies")) + f'scheduler = "{dask.url}"\n')
     empty_store(tmp_path / "made").close()
     (tmp_path / "made" / "records.sqlite").rename(tmp_path / "other.sqlite")
-    with worker_killed(dask, 1):
+    with worker_killed(dask):
         done = stripread("storage", "import", records, "--photographs", originals)
     assert done.returncode == 0, done.stderr
     again, verified = stripread("storage", "import", records, "--photographs", originals), stripread("audit", "verify")
@@ -264,6 +264,29 @@ def test_another_version_is_named(dask: DaskCluster, monkeypatch: pytest.MonkeyP
     monkeypatch.setattr(cluster_executor, "versions", lambda: {"numpy": "1.0"})
     with pytest.raises(ClusterError, match=r"found numpy \d+\.\d+\.\d+ instead of 1\.0 on \S+;.*install the same"):
         list(ClusterExecutor(dask.cluster).map(times, 2, [1]))
+
+
+def test_a_member_with_another_stripread_is_named(dask: DaskCluster, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(cluster_client, "__version__", "0.0.9")
+    with pytest.raises(ClusterError, match=r"found stripread \S+ on the scheduler, stripread \S+ on worker tls://\S+, "
+                                           r"stripread .*; allowed: stripread 0\.0\.9; install stripread.*==0\.0\.9"):
+        list(ClusterExecutor(dask.cluster).map(times, 2, [1]))
+
+
+def test_a_worker_without_stripread_is_named(dask: DaskCluster, tmp_path: Path) -> None:
+    """Such a worker ends without a message when it receives a task."""
+    for entry in some([*Path(distributed.__file__).parents[1].iterdir()]):
+        if entry.suffix != ".pth" and "stripread" not in entry.name:
+            (tmp_path / entry.name).symlink_to(entry)
+    bare = dask.add_worker(tmp_path)
+    dask.wait_for_workers()
+    try:
+        with pytest.raises(ClusterError, match=r"found no stripread on worker tls://127\.0\.0\.1:\d+; allowed"):
+            list(ClusterExecutor(dask.cluster).map(times, 2, [1]))
+    finally:
+        dask.workers.remove(bare)
+        bare.kill()
+        bare.wait()
 
 
 def test_a_client_without_its_certificate_is_refused(dask: DaskCluster) -> None:
