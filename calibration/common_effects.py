@@ -5,7 +5,9 @@ to be read only the other pads are asked, so that nothing is counted twice (the 
 Minka, UAI 2001, 362). The veil counts from the mean one of the chart's standards, which their curves contain.
 
 Strips of one batch scatter in dye from pad to pad. A strip with more or less of it in all pads is of another batch, or
-aged. Where the pads of a photograph agree on a difference, the strip is unlike the chart's.
+aged. Where the pads of a photograph agree on a difference, the strip is unlike the chart's. The strips of one tube are
+judged one after the other by a cumulative sum in both directions (Page, Biometrika 41:100, 1954) of log-likelihood
+ratios, with a head start for tubes that differ from their first strip (Lucas and Crosier, Technometrics 24:199, 1982).
 """
 
 from __future__ import annotations
@@ -133,6 +135,44 @@ def pooled(loads: Sequence[DyeLoad]) -> DyeLoad | None:
     mean = float(weight @ [load.difference for load in loads] / weight.sum())
     shared = CHART_U if len(loads) > 1 else 0.0
     return DyeLoad(mean, float(np.hypot(weight.sum() ** -0.5, shared)))
+
+
+#: Difference of dye that is sought in a tube, and the logarithm of the likelihood ratio that shows it. The false-alarm
+#: rate is that of `tests.bench.dye`: 1 % in SEQUENCE strips, whatever the uncertainty of single ones.
+SOUGHT: Final = 0.12
+LIMIT: Final = 12.0
+#: Strips of a tube that are judged together, the latest; a tube contains about as many.
+SEQUENCE: Final = 50
+
+
+class StripSequence(msgspec.Struct, frozen=True):
+    """Strips of one tube in order of time, judged together.
+
+    ``difference``: weighted mean over the ``strips``, with the sum ``weight`` of their inverse variances. ``more``,
+    ``less``: cumulative sums of log-likelihood ratios for SOUGHT more and less dye. ``tube``: None where the tube is
+    not recorded; then the strips are those of one batch that one technician used.
+    """
+
+    tube: str | None = None
+    strips: int = 0
+    difference: float = 0.0
+    weight: float = 0.0
+    more: float = LIMIT / 2
+    less: float = LIMIT / 2
+
+    def followed_by(self, load: DyeLoad) -> StripSequence:
+        """The sequence with one more strip."""
+        own = load.u**-2
+        weight = self.weight + own
+        mean = self.difference + (load.difference - self.difference) * own / weight
+        ratio, each = SOUGHT * own * load.difference, SOUGHT**2 * own / 2
+        return StripSequence(tube=self.tube, strips=self.strips + 1, difference=mean, weight=weight,
+                             more=max(0.0, self.more + ratio - each), less=max(0.0, self.less - ratio - each))
+
+    @property
+    def unlike(self) -> bool:
+        """Whether the strips are of another batch than the chart's, aged or damaged."""
+        return max(self.more, self.less) > LIMIT
 
 
 def dye_load(pads: Mapping[str, PadObservation], curves: Mapping[str, Curve]) -> DyeLoad | None:

@@ -134,14 +134,26 @@ def cusum(z: Array, *, reference: float = REFERENCE, limit: float = DECISION, he
 def run_length(shift: float, *, reference: float = REFERENCE, limit: float = DECISION,
                head_start: float = 0.0) -> float:
     """Mean number of values until a one-sided sum gives the alarm, the mean being off by ``shift``."""
-    width = 2.0 * limit / (2 * _STATES - 1)
-    # State 0 is the sum at rest, which any smaller value reaches too; the others are centred on their width.
-    centre = width * np.arange(_STATES)
-    below = np.vectorize(NormalDist().cdf)
-    edges = (centre[None, :] + width / 2) - centre[:, None] + reference - shift
-    stay = np.diff(below(edges), axis=1, prepend=0.0)
+    centre, stay = _chain(shift, reference, limit)
     runs = np.linalg.solve(np.eye(_STATES) - stay, np.ones(_STATES))
     return float(np.interp(head_start, centre, runs))
+
+
+def alarm_probability(n: int, shift: float, *, reference: float = REFERENCE, limit: float = DECISION,
+                      head_start: float = 0.0) -> float:
+    """Probability that a one-sided sum gives the alarm within ``n`` values, the mean being off by ``shift``."""
+    centre, stay = _chain(shift, reference, limit)
+    return float(np.interp(head_start, centre, 1 - np.linalg.matrix_power(stay, n).sum(axis=1)))
+
+
+def _chain(shift: float, reference: float, limit: float) -> tuple[Array, Array]:
+    """States (k,) of a sum below its limit, and the probabilities (k, k) to pass from one to another."""
+    width = 2.0 * limit / (2 * _STATES - 1)
+    # State 0 is the sum at rest, which any smaller value reaches too; the others are centred on their width.
+    centre = np.asarray(width * np.arange(_STATES), dtype=np.float64)
+    below = np.vectorize(NormalDist().cdf)
+    edges = (centre[None, :] + width / 2) - centre[:, None] + reference - shift
+    return centre, np.diff(below(edges), axis=1, prepend=0.0)
 
 
 def two_sided(upwards: float, downwards: float) -> float:

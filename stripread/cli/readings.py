@@ -279,7 +279,8 @@ def _matching(store: Store, wanted: ReadingFilter, chart: Chart | None) -> list[
     """Return the readings that match the filters, of the chart's batch if a chart is given."""
     if chart is not None and wanted.batch is None:
         wanted = msgspec.structs.replace(wanted, batch=chart.batch)
-    return [listed.id for listed in found_readings(store, wanted)]
+    # In order of time: each strip is judged together with the earlier ones of its tube.
+    return [listed.id for listed in found_readings(store, wanted, oldest_first=True)]
 
 
 def _print(record: object, lines: Iterator[str], *, as_json: bool) -> None:

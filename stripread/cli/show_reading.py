@@ -16,7 +16,7 @@ from shared.strip import StripType
 from shared.text import many
 from stripread.cli.output import echo, filled, width
 from stripread.reading.result import Reading
-from stripread.report.text import cells
+from stripread.report.text import cells, flag_detail
 
 if TYPE_CHECKING:
     from stripread.reading.combine import CombinedReading
@@ -58,7 +58,7 @@ def flag_lines(reading: Reading | CombinedReading) -> Iterator[str]:
     of_pads = {flag for pad in reading.pads for flag in pad.flags}
     for flag in in_order({*reading.flags, *of_pads}):
         at = ", ".join(cells(p).name for p in reading.pads if flag in p.flags)
-        yield f"  ! {flag}{f' ({at})' if at else ''}: {FLAGS[flag].words}"
+        yield f"  ! {flag}{f' ({at})' if at else ''}: {FLAGS[flag].words} {flag_detail(flag, reading)}".rstrip()
 
 
 def joint_json(combined: CombinedReading) -> bytes:

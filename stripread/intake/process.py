@@ -25,7 +25,7 @@ from stripread.intake.pairing import pairing_of
 from stripread.intake.qualification import qualified_models
 from stripread.intake.reassess import pair_again
 from stripread.intake.receive import SampleInfo, after_dip_s, time_flags
-from stripread.intake.sampling_context import machine_for_point, place_flags
+from stripread.intake.sampling_context import machine_for_point, place_flags, with_strips_before
 from stripread.intake.terms import assess_on, own_terms, terms_at
 from stripread.reading.assessment import sample_of
 from stripread.reading.context import with_status_flags, with_timing
@@ -235,6 +235,7 @@ class _Intake:
                 earlier = self.how.replaces and replaced(transaction.connection, self.how.replaces, done.reading)
                 # The chart may have been withdrawn during the evaluation.
                 flagged = with_status_flags(done.reading, _chart_flags(self.store, self.batch.on.chart, photograph))
+                flagged = with_strips_before(self.store, transaction.connection, photograph, flagged, earlier)
                 reading = StoredReading(id=new_id(), photograph=photograph.id, at=transaction.now, account=self.by,
                                         reading=flagged, supersedes=earlier)
                 transaction.put(reading, *(("superseded", "taken again") if earlier else ("evaluated",)))

@@ -1,20 +1,28 @@
-"""Sampling point of a sample, and the machine that its water is assessed for."""
+"""Context of a sample in the store: sampling point, machine its water is assessed for, earlier strips of its tube."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import msgspec
+from sqlalchemy import Connection, Select, func, literal, select, tuple_
 
 from assess.equipment import DEFAULT_EQUIPMENT, Equipment, InstalledTreatment, load_equipment
 from assess.treatment.options import treatment_of
+from calibration.common_effects import SEQUENCE, DyeLoad, StripSequence
 from stripread.intake.terms import catalogue, own_terms
 from stripread.intake.unit_history import is_removed, services, unit_upstream
+from stripread.reading.context import with_earlier_strips
+from stripread.reading.result import Reading
 from stripread.store.errors import RecordsError
 from stripread.store.lookup import list_some, resolve_id
-from stripread.store.models.evidence import Photograph
+from stripread.store.models.evidence import Photograph, StoredReading
+from stripread.store.models.record import stamp
 from stripread.store.models.sites import Machine, SamplingPoint, Site, Unit
+from stripread.store.reading_query import review_status_sql
+from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
+from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
 
 #: Id of a machine that is not stored.
@@ -123,3 +131,63 @@ def _machine_at(store: Store, point: SamplingPoint | None) -> Machine | None:
         return store.get(Machine, point.machine)
     in_use = [m for m in store.find(Machine, site=point.site) if m.removed is None]
     return in_use[0] if len(in_use) == 1 else None
+
+
+_READINGS, _PHOTOGRAPHS = RECORD_TYPES[StoredReading].table, RECORD_TYPES[Photograph].table
+#: Latest readings of a batch among which those of a technician are sought where no tube is recorded.
+_LATEST_OF_BATCH: Final = 500
+
+
+class _OnChart(msgspec.Struct, frozen=True):
+    chart: str
+
+
+class _StripPart(msgspec.Struct, frozen=True):
+    """What the strips of a tube are judged by."""
+
+    flags: tuple[str, ...]
+    provenance: _OnChart
+    dye: DyeLoad | None = None
+
+
+class _StoredStripPart(msgspec.Struct, frozen=True):
+    reading: _StripPart
+
+
+def with_strips_before(store: Store, connection: Connection, photograph: Photograph, reading: Reading,
+                       replaces: str | None = None) -> Reading:
+    """Return a reading of a photograph, its strip judged together with the earlier ones of its tube.
+
+    Earlier ones are those with a valid reading on the same chart, in order of the time of their samples. Where no tube
+    is recorded: the strips of the batch that the same account used, among the latest of the batch. ``replaces``: the
+    reading that this one supersedes. The cost does not depend on the number of readings in the store.
+    """
+    if reading.dye is None:
+        return reading
+    query, sequence = _latest_earlier(photograph, store.review), StripSequence(tube=photograph.tube)
+    query = query.where(_READINGS.c.id != (replaces or ""))
+    parts = [decode_part(StoredReading, body, _StoredStripPart).reading for body in connection.scalars(query)]
+    for part in reversed(parts):
+        same_chart = part.provenance.chart == reading.provenance.chart
+        if part.dye is not None and same_chart and "profile-missing" not in part.flags:
+            sequence = sequence.followed_by(part.dye)
+    return with_earlier_strips(reading, sequence if sequence.strips else None)
+
+
+def _latest_earlier(photograph: Photograph, policy: ReviewPolicy) -> Select[Any]:
+    """Return the query of the bodies of the latest valid readings of the same strips, the latest first."""
+    r, p, i = _READINGS.c, _PHOTOGRAPHS.c, READING_INDEX.c
+    sampled = stamp(photograph.sampled)
+    joined = _PHOTOGRAPHS.join(_READINGS, r.photograph == p.id).join(READING_INDEX, i.reading == r.id).join(
+        BODIES, BODIES.c.sha256 == r.sha256)
+    query = select(BODIES.c.body).select_from(joined).where(
+        i.status == "measured", i.superseded_by.is_(None), review_status_sql(i, policy) != "rejected",
+        tuple_(i.sampled, p.id) < tuple_(literal(sampled), literal(photograph.id)),
+    ).order_by(i.sampled.desc(), p.id.desc()).limit(SEQUENCE)
+    if photograph.tube is not None:
+        return query.where(p.tube == photograph.tube)
+    latest = select(i.reading).where(i.batch == photograph.batch, i.sampled <= sampled).order_by(
+        i.sampled.desc(), i.at.desc(), i.reading.desc()).limit(_LATEST_OF_BATCH).subquery()
+    # Of an account's photographs there may be far more, so that their index must not be used.
+    return query.where(p.tube.is_(None), func.coalesce(p.account, "") == photograph.account,
+                       r.id.in_(select(latest.c.reading)))

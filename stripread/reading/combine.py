@@ -22,6 +22,7 @@ from shared.analytes import ANALYTES
 from shared.errors import InputError, MismatchError
 from shared.estimate import Correlation, Estimate, Measurement, Part
 from shared.flags import in_order
+from stripread.reading.context import UNLIKE_CHART
 from stripread.reading.pooling import Replicates, joint_correlations
 from stripread.reading.result import PadReading, Provenance, Reading
 
@@ -33,8 +34,6 @@ SAME_PARTS = frozenset({"chart", "strip chemistry"})
 #: Under another lamp the mismatch differs but for this share of its variance: what patches cannot show of cameras. Of
 #: twelve cameras under six lamps, simulated or measured, it was 43 and 49 %.
 MISMATCH, COMMON_MISMATCH = "lighting mismatch", 0.45
-#: The flag of a strip whose dye differs: of several strips, all together are judged.
-UNLIKE_CHART = "strip-unlike-chart"
 #: Probability of a scatter at least as large below which replicates are said to disagree.
 DISAGREE = 0.05
 #: Smaller probabilities are stated as below this: budgets are not known more exactly.
@@ -115,6 +114,7 @@ def combine(readings: Sequence[Reading], *, same_strip: bool = False) -> Combine
     given = [(r.photo, _under_lamp(p) if len(lamps) > 1 else p) for r in used for p in r.pads]
     pads = tuple(_combine_pads([(photo, p) for photo, p in given if p.analyte == a], shared) for a in analytes)
     flags = {f for r in used for f in r.flags} - {UNLIKE_CHART}
+    # Of several strips, all together are judged.
     dye = pooled([r.dye for r in used if r.dye is not None])
     if dye is not None and dye.unlike:
         flags.add(UNLIKE_CHART)

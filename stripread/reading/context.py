@@ -1,4 +1,7 @@
-"""When a photograph was taken, and whether that is within the strip's reading time. Pads go on changing after it."""
+"""What is known of a reading besides its photograph: time after the dip, state of the chart, earlier strips.
+
+Pads go on changing after the strip's reading time.
+"""
 
 from __future__ import annotations
 
@@ -7,9 +10,11 @@ from collections.abc import Iterable
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
+from typing import Final
 
 import msgspec
 
+from calibration.common_effects import StripSequence
 from shared.errors import InputError
 from shared.flags import FLAGS, in_order
 from shared.strip import Pad, StripType
@@ -127,3 +132,15 @@ def with_status_flags(
     if phones is not None and reading.provenance.camera not in phones:
         flags.add("phone-new")
     return msgspec.structs.replace(reading, flags=in_order({*reading.flags, *flags}))
+
+
+#: The flag of a strip whose dye differs from the chart's: alone, or together with others.
+UNLIKE_CHART: Final = "strip-unlike-chart"
+
+
+def with_earlier_strips(reading: Reading, earlier: StripSequence | None) -> Reading:
+    """The reading with its strip judged alone and together with the ``earlier`` ones of its tube."""
+    judged = msgspec.structs.replace(reading, earlier_strips=earlier)
+    unlike = judged.unlike_alone or (judged.sequence is not None and judged.sequence.unlike)
+    others = {*reading.flags} - {UNLIKE_CHART}
+    return msgspec.structs.replace(judged, flags=in_order({*others, UNLIKE_CHART} if unlike else others))

@@ -21,6 +21,7 @@ from shared.flags import FLAGS, in_order
 from shared.profile import PrintProfile
 from stripread.reading import checks
 from stripread.reading.checks import unexplained_light
+from stripread.reading.context import with_earlier_strips
 from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.locate import CardLocation
 from stripread.reading.observe import NoObservation, Observation, observe_file
@@ -139,17 +140,14 @@ def to_reading(photo: Photo, seen: Observation | NoObservation, chart: Chart) ->
     read = read_pads(seen, chart, stop)
     pads = cross_check(read.pads, chart.strip)
     flags -= without_effect(flags, stop, seen, read.values)
-    # Without a profile of the card, colours are not certain enough for a statement on the batch.
-    if read.dye is not None and read.dye.unlike and "profile-missing" not in flags:
-        flags.add("strip-unlike-chart")
     measured = {p.analyte for p in pads if p.status == "measured"}
     alive = any(p.status != "no-result" for p in pads)
-    return Reading(
+    return with_earlier_strips(Reading(
         photo=photo.name, status="measured" if alive else "no-result", flags=in_order(flags),
         reason="" if alive else _reason(stop, flags, pads), provenance=_provenance(photo, chart, seen.profile.id),
         card=_card(seen.located, chart, photo),
         patches=_patches(seen), strip=_strip(seen), light=_light(seen, checked.patch_error), pads=tuple(pads),
-        correlations=tuple(c for c in read.correlations if measured.issuperset(c.analytes)), dye=read.dye)
+        correlations=tuple(c for c in read.correlations if measured.issuperset(c.analytes)), dye=read.dye), None)
 
 
 def _unreadable(photo: Photo, seen: NoObservation, chart: Chart) -> Reading:

@@ -9,7 +9,7 @@ from typing import Literal
 
 import msgspec
 
-from calibration.common_effects import DyeLoad
+from calibration.common_effects import DyeLoad, StripSequence
 from shared.estimate import Correlation, Estimate, Measurement
 
 Point = tuple[float, float]
@@ -116,7 +116,8 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     """The result for one photograph; ``reason``: why there is no result.
 
     ``correlations``: of the errors of all pairs of measured values; ``dye``: of the strip's pads, compared with the
-    chart's strips; neither in readings made before they were stated.
+    chart's strips; neither in readings made before they were stated. ``earlier_strips``: those of the same tube in the
+    store, None without any.
     """
 
     photo: str
@@ -131,6 +132,22 @@ class Reading(msgspec.Struct, frozen=True, kw_only=True):
     pads: tuple[PadReading, ...] = ()
     correlations: tuple[Correlation, ...] = ()
     dye: DyeLoad | None = None
+    earlier_strips: StripSequence | None = None
+
+    @property
+    def sequence(self) -> StripSequence | None:
+        """The strips of the tube up to this one; None without an earlier one, or where this one shows no dye."""
+        if self.earlier_strips is None or self.dye is None or "profile-missing" in self.flags:
+            return None
+        return self.earlier_strips.followed_by(self.dye)
+
+    @property
+    def unlike_alone(self) -> bool:
+        """Whether this strip alone is unlike the chart's.
+
+        Without a profile of the card, colours are not certain enough for a statement on the batch.
+        """
+        return self.dye is not None and self.dye.unlike and "profile-missing" not in self.flags
 
     @property
     def placed_by_hand(self) -> str:

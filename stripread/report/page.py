@@ -17,7 +17,7 @@ from stripread.report import picture
 from stripread.report.overlay import HALO, HALO_EXTRA, STYLES, OverlayLabel, OverlayMark, marks, pad_labels
 from stripread.report.ramp import Ramp, ramp_of, swatch
 from stripread.report.render import write_page
-from stripread.report.text import ValueCells, bound, cells
+from stripread.report.text import ValueCells, bound, cells, flag_detail
 from stripread.report.verdicts import AssessmentSheet
 
 
@@ -50,16 +50,18 @@ class PadSheet:
 
 @dataclass(frozen=True, slots=True)
 class FlagOccurrence:
-    """A flag and the names of the pads it concerns; empty: the whole photograph."""
+    """A flag, the names of the pads it concerns (empty: the whole photograph), and what this reading adds to it."""
 
     flag: Flag
     at: tuple[str, ...]
+    detail: str = ""
 
 
 def noticed(reading: Reading | CombinedReading) -> tuple[FlagOccurrence, ...]:
     """Return each flag of a reading and its pads once, in the registry's order."""
     flags = {*reading.flags, *(flag for pad in reading.pads for flag in pad.flags)}
-    return tuple(FlagOccurrence(FLAGS[flag], tuple(cells(pad).name for pad in reading.pads if flag in pad.flags))
+    return tuple(FlagOccurrence(FLAGS[flag], tuple(cells(pad).name for pad in reading.pads if flag in pad.flags),
+                                flag_detail(flag, reading))
                  for flag in in_order(flags))
 
 

@@ -8,7 +8,10 @@ from typing import Literal
 from shared.analytes import ANALYTES
 from shared.estimate import Measurement
 from shared.notation import PLAIN, Notation, significant
-from shared.text import written
+from shared.text import many, written
+from stripread.reading.combine import CombinedReading
+from stripread.reading.context import UNLIKE_CHART
+from stripread.reading.result import Reading
 
 Tone = Literal["", "good", "open", "bad", "soft"]
 
@@ -60,3 +63,23 @@ def permitted(at_least: float | None, at_most: float | None, unit: str = "", not
 def percentage(probability: float) -> str:
     """Return a probability in percent, never stated as certain."""
     return "<1 %" if probability < 0.01 else ">99 %" if probability > 0.99 else f"{100 * probability:.0f} %"
+
+
+def flag_detail(flag: str, reading: Reading | CombinedReading) -> str:
+    """Return what a reading adds to the meaning of its flag: by which strips it is unlike the chart; else ""."""
+    if flag != UNLIKE_CHART or reading.dye is None:
+        return ""
+    if isinstance(reading, CombinedReading):
+        return f"Its photographs together show {_of_dye(reading.dye.difference)}."
+    sequence, earlier = reading.sequence, reading.earlier_strips
+    if sequence is None or earlier is None:
+        return f"This strip has {_of_dye(reading.dye.difference)}."
+    of = f"of tube {sequence.tube}" if sequence.tube else "of this batch and technician"
+    if sequence.unlike:
+        return f"The latest {sequence.strips} strips {of} together have {_of_dye(sequence.difference)}."
+    others = f"{many(earlier.strips, 'earlier strip')} {of}: {_of_dye(earlier.difference)}, which is within the error"
+    return f"This strip alone has {_of_dye(reading.dye.difference)} ({others})."
+
+
+def _of_dye(difference: float) -> str:
+    return f"{100 * abs(difference):.0f} % {'less' if difference < 0 else 'more'} dye than the chart's strips"

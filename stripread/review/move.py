@@ -20,7 +20,7 @@ from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.read import ReadingSetup
 from stripread.reading.result import ManualLocation, Reading
 from stripread.review.reanalysis.job import OriginalReading, ReanalysisPlanner, SkippedReading, load_original, reanalyse
-from stripread.review.reanalysis.run import ReanalysisOptions, put_successor, supersede
+from stripread.review.reanalysis.run import ReanalysisOptions, put_successor, supersede, with_tube
 from stripread.review.session import ReviewSession, check_latest, check_role, give_a_reason
 from stripread.store import chart_selection
 from stripread.store.errors import RecordsError
@@ -61,7 +61,7 @@ def move(
     with store.viewing() as connection:
         reading = current_reading_id(connection, photograph)
     earlier = None if reading is None else load_original(store, reading)
-    done = ReadResult() if earlier is None else _evaluated(store, earlier, new, how)
+    done = ReadResult() if earlier is None else with_tube(store, new, _evaluated(store, earlier, new, how))
     with store.writing(by) as transaction:
         _check(transaction, by, old, to, reading)
         transaction.put(new, "moved", to.why)
@@ -158,7 +158,7 @@ def reread_with_manual_location(
     if done.reading is None or done.reading.status == "no-result":
         raise RecordsError("no result at this location either; nothing was stored", where=f"reading {reading}",
                            found=done.why, remedy="locate card and strip again, or photograph another strip")
-    new = supersede(store, old, done, ReanalysisOptions(by=session.account, why=why))
+    new = supersede(store, old, with_tube(store, old.photograph, done), ReanalysisOptions(by=session.account, why=why))
     if new is None:
         raise RecordsError("the reading was superseded meanwhile", where=f"reading {reading}",
                            remedy="review the new reading")

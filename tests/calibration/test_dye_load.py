@@ -1,10 +1,14 @@
 """Dye of a strip compared with the chart's, on simulated pads."""
 
+from collections.abc import Iterable
+from itertools import accumulate
+
 import numpy as np
 import pytest
 
-from calibration.common_effects import DyeLoad, dye_load, pooled
+from calibration.common_effects import CHART_U, LIMIT, SEQUENCE, SOUGHT, DyeLoad, StripSequence, dye_load, pooled
 from calibration.curve import Curve
+from calibration.statistics.change import alarm_probability, cusum
 from shared.profile import PrintProfile
 from tests import simulator
 from tests.simulator import INDICATORS
@@ -52,3 +56,41 @@ def test_too_few_pads_show_nothing(curves: dict[str, Curve], sample_profile: Pri
     rng = np.random.default_rng(0)
     shot = shoot(simulator.camera(rng), "D65", sample_profile, rng)
     assert dye_load({a: shot.pad(a, WATER[a], rng) for a in ("hardness", "ph")}, curves) is None
+
+
+def after(loads: Iterable[DyeLoad]) -> list[StripSequence]:
+    """The sequence after each strip."""
+    return list(accumulate(loads, StripSequence.followed_by, initial=StripSequence()))[1:]
+
+
+def test_strips_of_a_tube_are_summed_as_by_page() -> None:
+    """`cusum`, which is tested against published tables, of the same values; and the mean of `pooled`."""
+    rng = np.random.default_rng(2)
+    loads = [DyeLoad(d, 0.06) for d in rng.normal(-0.1, 0.06, 30).tolist()]
+    found, unit = after(loads), SOUGHT / 0.06
+    published = cusum(np.array([load.difference / load.u for load in loads]), reference=unit / 2, limit=LIMIT / unit,
+                      head_start=LIMIT / unit / 2)
+    assert [(s.more, s.less) for s in found] == [
+        pytest.approx((high * unit, low * unit)) for high, low in zip(published.high, published.low, strict=True)]
+    assert [s.unlike for s in found].index(True) == published.first
+    whole = pooled(loads)
+    assert whole is not None
+    assert found[-1].difference == pytest.approx(whole.difference)
+
+
+@pytest.mark.parametrize("u", [0.04, 0.055, 0.08])
+def test_one_tube_in_a_hundred_gives_a_false_alarm_at_most(u: float) -> None:
+    """Markov chain of Brook and Evans (1972); the chart's common error averaged over its normal distribution."""
+    places, weights = np.polynomial.hermite_e.hermegauss(15)
+    unit = SOUGHT / u
+    alarms = [2 * alarm_probability(SEQUENCE, place * CHART_U / u, reference=unit / 2, limit=LIMIT / unit,
+                                    head_start=LIMIT / unit / 2) for place in places.tolist()]
+    assert weights @ np.minimum(alarms, 1.0) / weights.sum() == pytest.approx(0.01, abs=0.002)
+
+
+def test_a_tube_that_changes_later_is_found() -> None:
+    """Twenty strips like the chart's, then 12 % less dye: within eight more."""
+    found = after([DyeLoad(0.0, 0.056)] * 20 + [DyeLoad(-SOUGHT, 0.056)] * 8)
+    assert not any(s.unlike for s in found[:20])
+    assert found[-1].unlike
+    assert (found[-1].strips, found[0].tube) == (28, None)

@@ -36,7 +36,7 @@ from stripread.report.test_report.basis import (
     review,
     uncertainty,
 )
-from stripread.report.text import cells
+from stripread.report.text import cells, flag_detail
 from stripread.report.verdicts import Bar, assessment_sheet
 from stripread.store.issued_reports import Edition, issue
 from stripread.store.models.accounts import Account
@@ -195,7 +195,7 @@ def _results(case: Case) -> Iterator[Block]:
                     tuple(map(_pad, reading.pads)))
         yield Text(_INTERVALS, "soft")
     if reading.flags:
-        yield Bullets(tuple(FLAGS[flag].words for flag in reading.flags))
+        yield Bullets(tuple(f"{FLAGS[flag].words} {flag_detail(flag, reading)}".strip() for flag in reading.flags))
 
 
 def _pad(pad: PadReading) -> tuple[Cell, ...]:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import msgspec
 from sqlalchemy import select
 
 from calibration.chart import Chart
 from stripread.intake.process import ReadResult
-from stripread.intake.sampling_context import machine_for_point
+from stripread.intake.sampling_context import machine_for_point, with_strips_before
+from stripread.reading.context import with_earlier_strips
 from stripread.reading.executors import SERIAL, Executor
 from stripread.review.reanalysis.comparison import ReadingComparison, compare_readings
 from stripread.review.reanalysis.job import (
@@ -24,7 +25,7 @@ from stripread.review.reanalysis.job import (
 )
 from stripread.store.chart_selection import chart_for
 from stripread.store.errors import RecordsError
-from stripread.store.models.evidence import StoredAssessment, StoredCheckResult, StoredReading
+from stripread.store.models.evidence import Photograph, StoredAssessment, StoredCheckResult, StoredReading
 from stripread.store.models.record import new_id
 from stripread.store.reading_status import superseding
 from stripread.store.schema import RECORD_TYPES
@@ -48,7 +49,9 @@ def reproduce(store: Store, readings: Sequence[str], executor: Executor = SERIAL
     """Evaluate each reading again with its original inputs; return the comparisons with the causes of differences."""
     planner = ReanalysisPlanner(store)
     for old, done, passed in _each(planner, readings, planner.as_made, executor):
-        yield compare_readings(old, done, passed=passed)
+        again = done if done.reading is None else replace(
+            done, reading=with_earlier_strips(done.reading, old.reading.reading.earlier_strips))
+        yield compare_readings(old, again, passed=passed)
 
 
 def reevaluate(
@@ -60,7 +63,8 @@ def reevaluate(
     RecordsError for a reading whose strips are of another batch than the chart.
     """
     planner = ReanalysisPlanner(store)
-    for old, done, passed in _each(planner, readings, lambda old: _anew(planner, old, onto), executor):
+    for old, found, passed in _each(planner, readings, lambda old: _anew(planner, old, onto), executor):
+        done = with_tube(store, old.photograph, found)
         comparison = compare_readings(old, done, passed=passed)
         new = comparison.outcome == "differs" or bool(comparison.inputs)
         if onto.why is not None and done.reading is not None and new:
@@ -101,6 +105,14 @@ def _anew(planner: ReanalysisPlanner, old: OriginalReading, onto: ReanalysisOpti
                            found=f"strips of batch {batch}, chart of batch {chart.batch}",
                            remedy=f"choose readings with --batch {chart.batch}")
     return planner.anew(old, chart)
+
+
+def with_tube(store: Store, photograph: Photograph, done: ReadResult) -> ReadResult:
+    """Return a result whose strip is judged together with the earlier ones of its tube."""
+    if done.reading is None:
+        return done
+    with store.viewing() as connection:
+        return replace(done, reading=with_strips_before(store, connection, photograph, done.reading))
 
 
 def supersede(store: Store, old: OriginalReading, done: ReadResult, onto: ReanalysisOptions) -> str | None:

@@ -1,4 +1,4 @@
-"""Sampling points and machines, as people name them."""
+"""Sampling points and machines, as people name them; strips of one tube, in order of time."""
 
 from __future__ import annotations
 
@@ -9,12 +9,27 @@ import pytest
 
 from assess.equipment import InstalledTreatment, load_equipment
 from assess.treatment.unit import load_units
+from calibration.chart import Chart
+from calibration.common_effects import SEQUENCE, DyeLoad, StripSequence
 from shared.errors import FileError
-from stripread.intake.sampling_context import machine_for_point, resolve_point, with_installed_treatment
+from stripread.intake.sampling_context import (
+    machine_for_point,
+    resolve_point,
+    with_installed_treatment,
+    with_strips_before,
+)
+from stripread.reading.context import UNLIKE_CHART
+from stripread.reading.result import Reading
+from stripread.report.text import flag_detail
 from stripread.store.errors import RecordsError
+from stripread.store.models.accounts import Account
+from stripread.store.models.evidence import Photograph, Review, StoredReading
+from stripread.store.models.materials import Tube
 from stripread.store.models.sites import Job, Machine, SamplingPoint, Service, Site, Unit
 from stripread.store.store import Store
-from tests.stripread.store.histories import ACCOUNT, NOW, keep
+from tests.loops import some
+from tests.statements import noted_statements, selects
+from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart
 
 UNITS = load_units(None)
 HEAT, STEAM = load_equipment("heat-exchanger-espresso"), load_equipment("two-boiler-espresso")
@@ -94,3 +109,105 @@ def test_only_mains_water_is_assessed_with_the_treatment(store: Store) -> None:
     assert machine_for_point(store, "tap", None)[1].treatment == InstalledTreatment(unit="carbon-filter")
     keep(store, Unit(id="w", site="mill", catalogue="carbon-filter", unit=UNITS["carbon-filter"]))
     assert machine_for_point(store, "tap", None)[1].treatment is None, "of two none is guessed"
+
+
+#: A strip with less dye, which by itself is within two standard uncertainties.
+LESS = DyeLoad(-0.10, 0.056)
+
+
+class Strips:
+    """Strips of batch A, one an hour, whose readings are stored as they are evaluated."""
+
+    def __init__(self, store: Store, chart: Chart) -> None:
+        self.store = store
+        self.charts = with_chart(store, chart, "A", "B")
+        keep(store, Account(id="other", roles=("technician", "reviewer")), Tube(id="T-1", batch="A"),
+             Tube(id="T-2", batch="A"))
+
+    def add(self, hour: int, tube: str | None = "T-1", *, account: str = ACCOUNT, dye: DyeLoad | None = LESS,
+            **changes: str | tuple[str, ...]) -> StoredReading:
+        """A reading of a strip used in that hour."""
+        plain = photograph_of(f"{tube} {account} {hour}", NOW + timedelta(hours=hour), point="tap", batch="A")
+        photograph = msgspec.structs.replace(plain, tube=tube, account=account)
+        made = reading_of(photograph, {"hardness": Value(60.0)}, chart=self.charts["A"])
+        judged = self.judged(photograph, msgspec.structs.replace(made.reading, dye=dye, **changes))
+        stored = msgspec.structs.replace(made, reading=judged)
+        keep(self.store, photograph, stored)
+        return stored
+
+    def judged(self, photograph: Photograph, reading: Reading) -> Reading:
+        """A reading with the earlier strips that the store has now."""
+        with self.store.viewing() as connection:
+            return with_strips_before(self.store, connection, photograph, reading)
+
+    def again(self, stored: StoredReading) -> Reading:
+        """A stored reading, evaluated again."""
+        return self.judged(self.store.get(Photograph, stored.photograph), stored.reading)
+
+
+@pytest.fixture
+def strips(mill: Store, sample_chart: Chart) -> Strips:
+    return Strips(mill, sample_chart)
+
+
+def unlike(readings: list[StoredReading]) -> list[bool]:
+    """Which of them have the flag."""
+    return [UNLIKE_CHART in stored.reading.flags for stored in readings]
+
+
+def test_the_strips_of_a_tube_are_found_unlike_together(strips: Strips) -> None:
+    """By Page's sum: 6 + 4 * 1.53 = 12.1 is beyond the limit of 12."""
+    made = [strips.add(hour) for hour in range(6)]
+    assert unlike(made) == [False, False, False, True, True, True]
+    assert made[0].reading.earlier_strips is None
+    earlier = made[3].reading.earlier_strips
+    assert earlier is not None
+    assert (earlier.tube, earlier.strips) == ("T-1", 3)
+    assert earlier.difference == pytest.approx(-0.10)
+    assert earlier.less == pytest.approx(6 + 3 * (0.12 * 0.10 - 0.12**2 / 2) / 0.056**2)
+    assert flag_detail(UNLIKE_CHART, made[3].reading) == (
+        "The latest 4 strips of tube T-1 together have 10 % less dye than the chart's strips.")
+    assert [strips.again(one) for one in made] == [one.reading for one in made]
+
+
+def test_a_strip_that_differs_alone_is_stated_as_such(strips: Strips) -> None:
+    strips.add(0, dye=DyeLoad(0.01, 0.056))
+    alone = strips.add(1, dye=DyeLoad(0.2, 0.056))
+    assert unlike([alone]) == [True]
+    assert flag_detail(UNLIKE_CHART, alone.reading) == (
+        "This strip alone has 20 % more dye than the chart's strips (1 earlier strip of tube T-1: 1 % more dye than "
+        "the chart's strips, which is within the error).")
+
+
+def test_only_valid_earlier_readings_of_the_tube_on_the_chart_count(strips: Strips) -> None:
+    """Of a photograph that arrives late, too: those sampled before it."""
+    rejected, superseded = strips.add(0), strips.add(1)
+    keep(strips.store, Review(id="r", reading=rejected.id, decision="rejected", why="wet", at=NOW, account="other"),
+         msgspec.structs.replace(superseded, id="later", supersedes=superseded.id, at=NOW + timedelta(days=1),
+                                 reading=msgspec.structs.replace(superseded.reading, dye=None)))
+    strips.add(2, "T-2")
+    strips.add(3, flags=("profile-missing",))
+    strips.add(5)
+    assert strips.add(4).reading.earlier_strips is None
+    assert strips.again(strips.add(6)).earlier_strips == StripSequence("T-1").followed_by(LESS).followed_by(LESS)
+
+
+def test_without_a_tube_the_strips_are_those_of_batch_and_technician(strips: Strips) -> None:
+    for hour in some(range(0, 8, 2)):
+        strips.add(hour, None, account="other")
+        strips.add(hour + 1, None)
+    found = strips.add(9, None).reading
+    assert found.earlier_strips is not None
+    assert (found.earlier_strips.tube, found.earlier_strips.strips) == (None, 4)
+    assert flag_detail(UNLIKE_CHART, found) == (
+        "The latest 5 strips of this batch and technician together have 10 % less dye than the chart's strips.")
+
+
+def test_a_long_series_costs_as_much_as_a_tube(strips: Strips) -> None:
+    """One statement besides that of the photograph, and the strips of one tube at most."""
+    made = [strips.add(hour, None, dye=DyeLoad(0.0, 0.056)) for hour in range(SEQUENCE + 5)]
+    with noted_statements(strips.store) as noted:
+        found = strips.again(made[-1]).earlier_strips
+    assert len(selects(noted)) == 2
+    assert found is not None
+    assert found.strips == SEQUENCE
