@@ -25,7 +25,7 @@ from stripread.monitoring.schedule.intervals import ScheduleIntervals
 from stripread.reading.result import Reading
 from stripread.store.schema import RECORD_TYPES
 from stripread.store.settings import SettingsFile
-from stripread.web.api.handlers import openapi
+from stripread.web.api.description import openapi
 from stripread.web.app import ROUTES
 
 MANUAL: Final = Path(__file__).parents[1] / "stripread" / "manual"
@@ -173,14 +173,24 @@ def _routes() -> Iterator[str]:
     rows = ((way.method, f"`{way.path}`", way.scope or "", ", ".join(sorted(way.roles))) for way in ROUTES
             if way.scope is not None)
     yield from ("", *_table(("method", "path", "scope of the token", "roles"), rows))
-    described = msgspec.json.decode(openapi())["paths"]
-    for path, item in described.items():
+    api = msgspec.json.decode(openapi())
+    for path, item in api["paths"].items():
         for method, operation in item.items():
             yield from ("", f"## {method.upper()} {path}", "", _request(operation))
             parameters = [(f"`{p['name']}`", f"{p['description']}{_choices(p['schema'])}")
                           for p in operation.get("parameters", ())]
+            parameters += _fields(api, operation.get("requestBody", {}))
             if parameters:
                 yield from ("", *_rows("parameter", "meaning", parameters))
+
+
+def _fields(api: dict[str, Any], body: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Yield the fields of a body in JSON, in the words of its type."""
+    reference = body.get("content", {}).get("application/json", {}).get("schema", {}).get("$ref", "")
+    schema = api["components"]["schemas"].get(reference.rpartition("/")[2], {})
+    for name, field in schema.get("properties", {}).items():
+        needed = "required" if name in schema["required"] else "optional"
+        yield f"`{name}`", f"{needed}; {field.get('description') or schema['description']}{_choices(field)}"
 
 
 def _request(operation: dict[str, Any]) -> str:

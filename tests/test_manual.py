@@ -27,7 +27,7 @@ from stripread.manual.library import manual_pages
 from stripread.reading.light import CONTRAST, FIELD_SD, LIFT_SD, SHOULDER_SD, VEIL_CHANNEL_SD, VEIL_SD
 from stripread.reading.response import LAMPS, SMOOTH_NM, STRENGTHS
 from stripread.store.settings import SettingsFile
-from stripread.web.api.handlers import openapi
+from stripread.web.api.description import openapi
 from stripread.web.static_files import load_messages
 from tests import manual_reference
 from tests.documents import MANUAL, ROOT, blocks, page
@@ -179,7 +179,8 @@ def test_requests_of_the_integrators_page_are_in_the_description_of_the_api() ->
     assert len(requests) >= 2
     for words in requests:
         address = urlsplit(words[-1])
-        operation = paths[address.path.replace("READING", "{reading}")]["post" if "--data-binary" in words else "get"]
+        method = "post" if {"--data-binary", "--json"} & {*words} else "get"
+        operation = paths[address.path.replace("READING", "{reading}")][method]
         assert parse_qs(address.query).keys() <= {p["name"] for p in operation["parameters"]}
 
 

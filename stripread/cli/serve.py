@@ -43,13 +43,13 @@ def serve(*, host: str, port: int, tls_cert: Path | None, tls_key: Path | None, 
     With --demo it serves a fictitious company on localhost. Each start gives every account a new random password and
     prints it once.
     """
-    from stripread.web.server_config import ServerConfig, check
     from stripread.web.start import start
+    from stripread.web.state import ServerConfig, check_config
 
     serving = ServerConfig(host=host, port=port, cert=tls_cert, key=tls_key, proxy=trusted_proxy, names=names,
                            demonstration=demonstration)
     if demonstration:
-        check(serving, someone_can_sign_in=True)
+        check_config(serving, someone_can_sign_in=True)
     start(_demo_settings(demo_folder) if demonstration else load_settings(), workers=workers or os.cpu_count() or 1,
           tell=echo, serving=serving)
 

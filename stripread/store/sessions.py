@@ -107,7 +107,9 @@ def _over(now: datetime) -> ColumnElement[bool]:
 
 
 #: Scopes of tokens. The roles of the account apply as well.
-Scope = Literal["readings:read", "readings:take", "sites:read", "batches:read", "metrics", "calendar"]
+Scope = Literal[
+    "readings:read", "readings:take", "review", "sites:read", "sites:write", "batches:read", "batches:write",
+    "administration", "account", "metrics", "calendar"]
 SCOPES: tuple[Scope, ...] = get_args(Scope)
 #: Prefix by which a leaked token is recognised.
 PREFIX = "strip_"

@@ -97,6 +97,13 @@ def last_sign_ins(store: Store) -> dict[str, datetime]:
         return {row.account: datetime.fromisoformat(row.last) for row in connection.execute(query)}
 
 
+def preferences_of(store: Store, account: str) -> Notation:
+    """Return unit, decimal mark and time zone of an account; those of an account without a sign-in are the defaults."""
+    with store.viewing() as connection:
+        return preferences_from_json(connection.scalar(
+            select(SIGN_INS.c.preferences).where(SIGN_INS.c.account == account)) or "{}")
+
+
 def set_preferences(store: Store, account: str, preferences: Notation) -> None:
     """Store how numbers are written for an account."""
     with unlogged_transaction(store) as connection:

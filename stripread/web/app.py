@@ -10,11 +10,10 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.routing import Route
 
-from stripread.web.api.handlers import API
+from stripread.web.api.description import API
 from stripread.web.dispatch import dispatcher
 from stripread.web.error_handlers import handlers
-from stripread.web.headers import Framing, Headers, TlsRequirement
-from stripread.web.journal import Journal
+from stripread.web.middleware import Framing, Headers, Journal, TlsRequirement
 from stripread.web.pages import (
     account,
     administration,

@@ -58,10 +58,12 @@ def dispatcher(endpoint: Endpoint, app: AppState) -> Callable[[Request], Awaitab
         _check_length(request, endpoint)
         with _counted(request, app, identity), app.uploads.room_for(_size(request, endpoint)):
             form, body = await _content(Request(request.scope, _counting(request.receive, endpoint.largest)), endpoint)
-            _check_texts(request, form)
             if endpoint.changes and identity is not None and identity.scopes is None:
                 token = request.headers.get(authentication.HEADER) or next(iter(form.get(authentication.FIELD, [])), "")
                 authentication.check_token(token, identity.csrf)
+            if endpoint.body is not None:
+                form, body = form_of(endpoint.body, body), b""
+            _check_texts(request, form)
             return await run_in_threadpool(
                 _handled, endpoint, RequestContext(http=request, app=app, identity=identity, form=form, body=body))
 
@@ -128,7 +130,7 @@ def _media_type(request: Request) -> str:
 
 
 async def _content(request: Request, endpoint: Endpoint) -> tuple[dict[str, list[str]], bytes]:
-    """Return the fields of a form or of a request in JSON, or the bytes of another body, within the time limit.
+    """Return the fields of a form, or the bytes of another body, within the time limit of the route.
 
     The API has no forms: a program that names no media type, or that of a form, sends JSON or the bytes of a file.
     """
@@ -138,8 +140,7 @@ async def _content(request: Request, endpoint: Endpoint) -> tuple[dict[str, list
         async with asyncio.timeout(endpoint.seconds):
             if not endpoint.of_api and _media_type(request) in _FORMS:
                 return _texts(await request.form(max_files=0, max_fields=100)), b""
-            body = await request.body()
-            return ({}, body) if endpoint.body is None else (form_of(endpoint.body, body), b"")
+            return {}, await request.body()
     except TimeoutError as error:
         raise HTTPRefusal(408, "slow") from error
     except ClientDisconnect as error:

@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from shared.errors import InputError
-from stripread.web import journal
+from stripread.web import middleware
 from stripread.web.authentication import Identity, identify
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import page
@@ -56,7 +56,7 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
     async def wrong_input(request: Request, error: Exception) -> Response:
         assert isinstance(error, InputError)  # noqa: S101 - registered for it
         if isinstance(error.__cause__, SQLAlchemyError | OSError):
-            journal.fault(request, error)
+            middleware.fault(request, error)
             problem = Problem(status=503, title=app.messages("refused.store"))
             return await _answer(request, app, problem, wait_s=_STORE_S)
         # The location of the records is disclosed in the server log only.
@@ -73,7 +73,7 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
         return await _answer(request, app, Problem(status=error.status_code, title=title))
 
     async def fault(request: Request, error: Exception) -> Response:
-        journal.fault(request, error)
+        middleware.fault(request, error)
         return await _answer(request, app, Problem(status=500, title=app.messages("refused.fault")))
 
     return {HTTPRefusal: refused, InputError: wrong_input, HTTPException: http, Exception: fault}

@@ -26,13 +26,12 @@ from stripread.store.models.evidence import Photograph
 from stripread.store.settings import Settings
 from stripread.store.shared_work import claim, dequeue
 from stripread.store.store import open_store
-from stripread.web import journal
+from stripread.web import middleware
 from stripread.web.app import make_app
 from stripread.web.capture import PhotoIntake
 from stripread.web.connections import MOST, Connection, Gate
 from stripread.web.refusals import HTTPRefusal
-from stripread.web.server_config import ServerConfig, check
-from stripread.web.state import AppState
+from stripread.web.state import AppState, ServerConfig, check_config
 from stripread.web.worker import Workers
 
 #: A photograph without a record was purged, or its server ended before it was stored, so that the phone still has it.
@@ -64,9 +63,9 @@ def _run(app: AppState, ended: Event, work: Callable[[AppState, Event], None], p
         try:
             work(app, ended)
         except (InputError, HTTPRefusal) as error:  # the database or all workers are busy: later again
-            journal.note(f"{what} postponed", found=str(error))
+            middleware.note(f"{what} postponed", found=str(error))
         except Exception as error:  # noqa: BLE001 - one photograph must not end the evaluation of all others
-            journal.failed(f"{what} failed", error)
+            middleware.failed(f"{what} failed", error)
 
 
 def _evaluate_all(app: AppState, ended: Event) -> None:
@@ -85,7 +84,7 @@ def evaluate_next(app: AppState) -> bool:
         return False
     for photograph in app.store.find(Photograph, id=queued.photograph, removed=None):
         taken = PhotoIntake(app, queued.account).evaluate(photograph, queued.replaces)
-        journal.note("evaluated", photograph=photograph.id, account=queued.account, found=taken.why)
+        middleware.note("evaluated", photograph=photograph.id, account=queued.account, found=taken.why)
         return True
     if queued.attempts >= _ATTEMPTS_WITHOUT_RECORD:
         dequeue(app.store, queued.photograph)
@@ -100,9 +99,9 @@ _OTHER_FILES = 200
 
 def start(settings: Settings, *, workers: int, serving: ServerConfig, tell: Callable[[str], None]) -> None:
     """Run the server. Raises InputError if that is unsafe, or the address is in use."""
-    check(serving, someone_can_sign_in=_someone_can_sign_in(settings))
+    check_config(serving, someone_can_sign_in=_someone_can_sign_in(settings))
     store = open_store(settings)
-    journal.start()
+    middleware.start()
     pool = Workers(workers)
     app = AppState(store=store, settings=settings, workers=pool, serving=serving)
     tell(_greeting(app))

@@ -1,22 +1,31 @@
-"""OpenAPI description of the API, generated from the route table, the parameters and the types of the responses."""
+"""All operations of the API, and their OpenAPI description, generated from their parameters and types."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any, Final
 
 import msgspec
+from starlette.responses import Response
 
-from stripread.web.api.operations import OPERATIONS, ApiOperation
+from stripread.web.api.administration import ACCOUNTS, OWN, SYSTEM
+from stripread.web.api.bulk import BULK
+from stripread.web.api.materials import BATCHES, CARDS
+from stripread.web.api.operations import ApiOperation, read
+from stripread.web.api.readings import READINGS
+from stripread.web.api.review import REVIEW
+from stripread.web.api.sites import SITES
 from stripread.web.error_handlers import Problem
-from stripread.web.request import Endpoint
+from stripread.web.request import Endpoint, RequestContext
 
 Json = dict[str, Any]
 
+_BYTES: Final = "application/octet-stream"
 _REFERENCE: Final = "#/components/schemas/{name}"
-_PATH: Final = re.compile(r"\{(\w+)\}")
+_PATH: Final = re.compile(r"\{(\w+)(?::path)?\}")
 _INFO: Final = {
     "title": "stripread", "version": "1", "license": {"name": "Apache-2.0", "identifier": "Apache-2.0"},
     "description": "JSON API of stripread. Each value has a 95 % interval; flags state problems and corrective "
@@ -24,18 +33,13 @@ _INFO: Final = {
 _TOKEN: Final = {"type": "http", "scheme": "bearer",
                  "description": "API token, created on the page Me; limited by its scopes and by the roles of its "
                                 "account."}
-_BODY: Final = {"required": True, "description": "The bytes of the photograph: JPEG, PNG, TIFF, WebP or HEIC.",
-                "content": {"application/octet-stream": {
-                    "schema": {"type": "string", "contentMediaType": "application/octet-stream"}}}}
 
-
-def describe(endpoints: Iterable[Endpoint]) -> Json:
-    """Return the OpenAPI 3.1 description of the routes under /api/. Raises KeyError for one without an operation."""
+def describe(operations: Iterable[ApiOperation]) -> Json:
+    """Return the OpenAPI 3.1 description of operations."""
     schemas, paths = _Schemas(), dict[str, Json]()
-    for endpoint in endpoints:
-        if endpoint.path.startswith("/api/"):
-            found = _operation(endpoint, OPERATIONS[endpoint.method, endpoint.path], schemas)
-            paths.setdefault(endpoint.path, {})[endpoint.method.lower()] = found
+    for operation in operations:
+        path = _PATH.sub(r"{\1}", operation.path)
+        paths.setdefault(path, {})[operation.method.lower()] = _operation(operation, schemas)
     problem = {"description": "Rejected; the body states the reason.",
                "content": {"application/problem+json": {"schema": schemas.of(Problem)}}}
     return {"openapi": "3.1.0", "info": _INFO, "servers": [{"url": "/"}], "security": [{"token": []}], "paths": paths,
@@ -63,17 +67,35 @@ class _Schemas:
         return found, components["required"]
 
 
-def _operation(endpoint: Endpoint, operation: ApiOperation, schemas: _Schemas) -> Json:
-    scope = f" Scope {endpoint.scope}." if endpoint.scope else ""
-    returns = {str(status): {"description": text, "content": {"application/json": {"schema": schemas.of(type_)}}}
-               for status, (type_, text) in operation.returns.items()}
+def _operation(operation: ApiOperation, schemas: _Schemas) -> Json:
+    scope = f" Scope {operation.scope}." if operation.scope else ""
     errors = {str(status): {"$ref": "#/components/responses/Rejected"} for status in operation.errors}
     return {
         "operationId": operation.id, "summary": operation.summary + scope,
         **({"description": operation.description} if operation.description else {}),
-        **({"security": []} if endpoint.public else {}),
-        "parameters": [*_path_parameters(endpoint.path), *_query_parameters(operation.query, schemas)],
-        **({"requestBody": _BODY} if operation.uploads else {}), "responses": {**returns, **errors}}
+        **({"security": []} if operation.public else {}),
+        "parameters": [*_path_parameters(operation.path), *_query_parameters(operation.query, schemas)],
+        **_request_body(operation, schemas), "responses": {**_responses(operation, schemas), **errors}}
+
+
+def _request_body(operation: ApiOperation, schemas: _Schemas) -> Json:
+    if operation.uploads:
+        file = {"type": "string", "contentMediaType": _BYTES}
+        return {"requestBody": {"required": True, "description": operation.uploads,
+                                "content": {_BYTES: {"schema": file}}}}
+    body = operation.request_body
+    if body is None:
+        return {}
+    required = any(f.required for f in msgspec.structs.fields(body))
+    return {"requestBody": {"required": required, "content": {"application/json": {"schema": schemas.of(body)}}}}
+
+
+def _responses(operation: ApiOperation, schemas: _Schemas) -> Json:
+    files = {media_type: {"schema": {"type": "string"}} for media_type in operation.files}
+    if not operation.returns:
+        return {"200": {"description": "The file.", "content": files}}
+    return {str(status): {"description": text, "content": {"application/json": {"schema": schemas.of(type_)}, **files}}
+            for status, (type_, text) in operation.returns.items()}
 
 
 def _path_parameters(path: str) -> list[Json]:
@@ -87,3 +109,21 @@ def _query_parameters(query: type[msgspec.Struct] | None, schemas: _Schemas) -> 
     properties, required = schemas.properties(query)
     return [{"name": name, "in": "query", "required": name in required, "description": schema.pop("description"),
              "schema": schema} for name, schema in properties.items()]
+
+
+@cache
+def openapi() -> bytes:
+    """Return the OpenAPI description as JSON."""
+    return msgspec.json.encode(describe(OPERATIONS))
+
+
+def _description(_request: RequestContext) -> Response:
+    return Response(openapi(), media_type="application/json")
+
+
+#: All operations; a path that may contain others comes after them.
+OPERATIONS: Final[tuple[ApiOperation, ...]] = (
+    read("/api/openapi.json", "description", "Return this description.", _description, public=True,
+         returns={200: (dict[str, Any], "The description.")}),
+    *READINGS, *REVIEW, *SITES, *BULK, *BATCHES, *CARDS, *ACCOUNTS, *SYSTEM, *OWN)
+API: Final[tuple[Endpoint, ...]] = tuple(operation.endpoint for operation in OPERATIONS)

@@ -11,7 +11,7 @@ from shared.errors import InputError
 from shared.notation import HARDNESS_UNITS, Notation, time_zones
 from stripread.store import accounts, sessions, sign_ins
 from stripread.store.accounts import SignIn, create_first
-from stripread.web import authentication, journal
+from stripread.web import authentication, middleware
 from stripread.web.authentication import session_cookie
 from stripread.web.refusals import Attempt, HTTPRefusal
 from stripread.web.rendering import go, page
@@ -37,13 +37,13 @@ def sign_in(request: RequestContext) -> Response:
         failures.forgive(attempt)
         request.app.metrics.signed_in()
         sign_ins.note_sign_in(request.store, account)
-        journal.note("signed in", account=account)
+        middleware.note("signed in", account=account)
         answer = let_in(request, account, _local(request.field("next")))
         authentication.remember_device(request.http, answer, account, hash_)
         return answer
     failures.note(attempt)
     request.app.metrics.sign_in_failed(account, request.address)
-    journal.note("sign-in refused", account=account, address=request.address)
+    middleware.note("sign-in refused", account=account, address=request.address)
     return page(request, "sign-in.html", status=401, to=_local(request.field("next")), name=name, wrong=True)
 
 

@@ -73,10 +73,14 @@ def printed(request: RequestContext) -> Response:
     """Return the PDF of a card of a print run."""
     run, sheet = request.query("run"), one_of(SHEETS, request.query("sheet") or "card", "sheet")
     if not (run.isascii() and run.isdigit() and len(run) < 6):
-        raise MismatchError("no such print run", where="run", found=repr(run[:20]),
-                            allowed=f"{RUNS.start} to {RUNS.stop - 1}")
+        raise _unknown_run(run)
     return Response(card_pdf(default_card(), int(run), sheet=sheet), media_type="application/pdf",
                     headers={"content-disposition": f'attachment; filename="card-run-{int(run):03d}.pdf"'})
+
+
+def _unknown_run(given: str) -> MismatchError:
+    return MismatchError("no such print run", where="run", found=repr(given[:20]),
+                         allowed=f"{RUNS.start} to {RUNS.stop - 1}")
 
 
 def begin(request: RequestContext) -> Response:
@@ -94,6 +98,8 @@ def add_card(request: RequestContext) -> CardLine:
     except msgspec.ValidationError as error:
         raise InputError("is not a valid card", where="card", found=validation_message(error),
                          remedy="correct the entry") from error
+    if made.run not in RUNS:
+        raise _unknown_run(run)
     begin_card(request.store, request.account, made)
     return _line(made, [])
 

@@ -11,7 +11,8 @@ import msgspec
 from starlette.responses import Response
 
 from stripread.manual import library
-from stripread.web.api.handlers import openapi
+from stripread.web.api.description import openapi
+from stripread.web.listing import choice
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
@@ -23,7 +24,7 @@ _TYPES: Final = {"jpg": "image/jpeg", "png": "image/png", "svg": "image/svg+xml"
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """A parameter of a request: ``place`` is path, query or header; ``type`` in words."""
+    """A parameter of a request: ``place`` is path, query or body; ``type`` in words."""
 
     name: str
     place: str
@@ -33,7 +34,7 @@ class Parameter:
 
 @dataclass(frozen=True, slots=True)
 class Operation:
-    """A request of the API; ``answers``: status codes with their meaning."""
+    """A request of the API; ``answers``: status codes with their meaning; ``errors``: statuses of rejections."""
 
     method: str
     path: str
@@ -41,6 +42,12 @@ class Operation:
     about: str
     parameters: tuple[Parameter, ...]
     answers: tuple[tuple[str, str], ...]
+    errors: tuple[str, ...]
+
+    @property
+    def area(self) -> str:
+        """What it is about: the first part of its path."""
+        return self.path.split("/")[2]
 
 
 def index(request: RequestContext) -> Response:
@@ -66,8 +73,10 @@ def file(request: RequestContext) -> Response:
 
 
 def integration(request: RequestContext) -> Response:
-    """Return the description of the API as a page."""
-    return page(request, "integration.html", operations=_operations())
+    """Return the list of the API's requests, or the description of those of an area."""
+    areas = tuple(dict.fromkeys(o.area for o in _operations()))
+    return page(request, "integration.html", areas=areas, operations=_operations(),
+                area=choice(request, "area", areas))
 
 
 def _page(request: RequestContext, topic: str) -> Response:
@@ -89,19 +98,30 @@ def _described(api: Mapping[str, Any]) -> Iterator[Operation]:
         for method, given in methods.items():
             yield Operation(
                 method.upper(), path, given["summary"], given.get("description", ""),
-                tuple(Parameter(p["name"], p["in"], _type(p["schema"]), p.get("description", ""))
-                      for p in given.get("parameters", ())),
-                tuple((status, _answer(api, response)) for status, response in given["responses"].items()))
+                (*(Parameter(p["name"], p["in"], _type(p["schema"]), p.get("description", ""))
+                   for p in given.get("parameters", ())), *_body(api, given.get("requestBody", {}))),
+                tuple((status, str(response["description"])) for status, response in given["responses"].items()
+                      if "description" in response),
+                tuple(status for status, response in given["responses"].items() if "$ref" in response))
 
 
-def _answer(api: Mapping[str, Any], response: Mapping[str, Any]) -> str:
-    """Return the meaning of a response, which may be one that several requests share."""
-    if "$ref" in response:
-        response = api["components"]["responses"][response["$ref"].rpartition("/")[2]]
-    return str(response["description"])
+def _body(api: Mapping[str, Any], body: Mapping[str, Any]) -> Iterator[Parameter]:
+    """Yield the fields of a body in JSON, or the bytes of a file."""
+    for media_type, content in body.get("content", {}).items():
+        if "$ref" not in content["schema"]:
+            yield Parameter("bytes", "body", media_type, body["description"])
+            continue
+        schema = api["components"]["schemas"][content["schema"]["$ref"].rpartition("/")[2]]
+        for name, given in schema.get("properties", {}).items():
+            needed = "" if name in schema["required"] else ", optional"
+            yield Parameter(name, "body", f"{_type(given)}{needed}", given.get("description", ""))
 
 
 def _type(schema: Mapping[str, Any]) -> str:
+    if "anyOf" in schema:
+        return " or ".join(filter(None, map(_type, schema["anyOf"])))
     if "enum" in schema:
         return ", ".join(str(value) for value in schema["enum"])
+    if "items" in schema:
+        return f"array of {_type(schema['items'])}"
     return str(schema.get("format") or schema.get("type", ""))

@@ -181,7 +181,7 @@ def _address(request: RequestContext) -> str:
 def _printed(request: RequestContext, make: Callable[[Preparation], bytes]) -> Response:
     known = batch_standards(request)
     if not known.plan:
-        return _shown(request, status=422, wrong=request.app.messages("standards.no-plan"))
+        raise InputError("no standards are planned", where=f"batch {known.batch}", remedy="store a plan first")
     return Response(make(prepared(known.plan.encode(), "the plan")), media_type="text/html; charset=utf-8",
                     headers={"content-security-policy": REPORT_POLICY})
 

@@ -208,12 +208,17 @@ def show_sheet(request: RequestContext) -> Response:
 
 
 def _choice(request: RequestContext) -> Response:
-    store, typed = request.store, request.query("search").strip()
+    typed = request.query("search").strip()
+    return page(request, "commissioning-units.html", units=chosen_units(request), typed=typed)
+
+
+def chosen_units(request: RequestContext) -> list[tuple[str, Unit]]:
+    """Return the installed units that match the search of the address, with the name of their site, by site."""
+    store, typed = request.store, request.query("search").strip().casefold()
     inventory = load_sites(store, Scope(access=request.access), store.clock().date())
     units = [(inventory.sites[u.site].name, u) for u in inventory.units.values() if not inventory.removed(u.id)]
-    units_found = sorted((u for u in units if typed.casefold() in f"{u[0]} {u[1].unit.name} {u[1].id}".casefold()),
-                         key=lambda u: (u[0].casefold(), u[1].id))
-    return page(request, "commissioning-units.html", units=units_found, typed=typed)
+    return sorted((u for u in units if typed in f"{u[0]} {u[1].unit.name} {u[1].id}".casefold()),
+                  key=lambda u: (u[0].casefold(), u[1].id))
 
 
 def _unit_page(request: RequestContext, progress: CommissioningProgress, *, status: int = 200,

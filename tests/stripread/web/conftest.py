@@ -32,9 +32,8 @@ from stripread.store.settings import Issuer, ReviewPolicy, Settings
 from stripread.store.store import Store
 from stripread.web import authentication
 from stripread.web.authentication import Passwords
-from stripread.web.server_config import ServerConfig
 from stripread.web.start import configuration
-from stripread.web.state import AppState
+from stripread.web.state import AppState, ServerConfig
 from stripread.web.worker import Workers
 from tests.stripread.intake.phone_photos import phone_photo
 from tests.stripread.store.histories import new_store

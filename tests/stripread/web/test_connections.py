@@ -15,7 +15,7 @@ import pytest
 from stripread.web import connections
 from stripread.web.connections import MOST, MOST_OF_A_CLIENT, Gate
 from stripread.web.refusals import AnonymousRequests, HTTPRefusal, Uploads
-from stripread.web.server_config import ServerConfig
+from stripread.web.state import ServerConfig
 from stripread.web.worker import Workers
 
 from .conftest import Browser, Served, serving, store_in

@@ -16,7 +16,7 @@ from stripread.store.models.accounts import ROLES
 from stripread.store.settings import Settings
 from stripread.store.store import open_store
 from stripread.web.app import ROUTES
-from stripread.web.server_config import ServerConfig, check
+from stripread.web.state import ServerConfig, check_config
 from stripread.web.worker import Workers
 from tests.loops import some
 
@@ -66,5 +66,5 @@ def test_each_start_gives_every_role_a_new_password(settings: Settings) -> None:
     ServerConfig(names=("example.org",), demonstration=True)])
 def test_only_this_machine_may_reach_it(reachable: ServerConfig) -> None:
     with pytest.raises(InputError, match="for this machine only"):
-        check(reachable, someone_can_sign_in=True)
-    check(ServerConfig(demonstration=True), someone_can_sign_in=True)
+        check_config(reachable, someone_can_sign_in=True)
+    check_config(ServerConfig(demonstration=True), someone_can_sign_in=True)

@@ -64,10 +64,6 @@ NARROWER = {
     **{("POST", f"/review/{{reading}}/{act}"): {"reviewer"} for act in ("accept", "reject", "correct", "undo")},
     **{(method, path): {"reviewer"} for method in ("GET", "POST")
        for path in ("/review/{reading}/locate", "/readings/{reading}/re-evaluate")},
-    ("POST", "/api/readings"): TAKERS,
-    ("GET", "/api/batches"): {"analyst"},
-    ("GET", "/api/decisions"): {"manager"},
-    ("POST", "/api/previews"): TAKERS,
     ("GET", "/metrics"): {"administrator"},
     **{("GET", f"/system{path}"): {"administrator"} for path in ("", "/tasks/{task}")},
     **{("POST", f"/system/{act}"): {"administrator"} for act in ("backup", "integrity", "tasks/{task}/stop")},
@@ -98,9 +94,19 @@ def browsers(shared_server: Served) -> dict[Role | None, Browser]:
     return {None: shared_server.browser(), **{role: shared_server.role(role) for role in ROLES}}
 
 
+@pytest.fixture(scope="module")
+def programs(shared_server: Served) -> dict[str, Browser]:
+    """A program for each scope."""
+    account = shared_server.account(*ROLES)
+    secrets = {scope: sessions.make_token(shared_server.store, account, "a program", (scope,))
+               for scope in sessions.SCOPES}
+    return {scope: shared_server.browser(authorization=f"Bearer {secret}", accept="application/json")
+            for scope, secret in secrets.items()}
+
+
 def test_the_table_of_ways_is_the_one_written_here() -> None:
-    """What is not named in either list is for everybody who has signed in."""
-    assert {(w.method, w.path): set(w.roles) for w in ROUTES if w.roles != EVERYONE} == NARROWER
+    """What is not named in either list is for everybody who has signed in; the API's in `test_api_coverage`."""
+    assert {(w.method, w.path): set(w.roles) for w in ROUTES if w.roles != EVERYONE and not w.of_api} == NARROWER
     assert {(w.method, w.path) for w in ROUTES if w.public} == UNKNOWN
 
 
@@ -137,12 +143,9 @@ def test_changes_are_asked_for_by_our_own_pages(endpoint: Endpoint, browsers: di
 
 
 @pytest.mark.parametrize("endpoint", [w for w in ROUTES if not w.public], ids=label)
-def test_a_token_opens_what_it_is_for(endpoint: Endpoint, shared_server: Served) -> None:
+def test_a_token_opens_what_it_is_for(endpoint: Endpoint, programs: dict[str, Browser]) -> None:
     """Each scope alone, of an account that has every role."""
-    account = shared_server.account(*ROLES)
-    for scope in sessions.SCOPES:
-        secret = sessions.make_token(shared_server.store, account, "a program", (scope,))
-        program = shared_server.browser(authorization=f"Bearer {secret}", accept="application/json")
+    for scope, program in some(programs.items()):
         status = program.client.request(endpoint.method, address(endpoint)).status_code
         assert (status in (401, 403)) == (endpoint.scope != scope)
 
@@ -187,7 +190,7 @@ def test_a_fault_is_shown_with_the_menu(
     failed: Exception, status: int, shared_server: Served, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of the program and of the store; where the store cannot even say who asks, without a menu."""
-    browser = shared_server.role("reviewer")
+    browser, other = shared_server.role("reviewer"), shared_server.role("reviewer")
 
     def fails(*_args: object) -> NoReturn:
         if status == 503:
@@ -199,7 +202,7 @@ def test_a_fault_is_shown_with_the_menu(
         answer = browser.get("/reports")
     assert (answer.status_code, '<a href="/review"' in answer.text) == (status, True)
     monkeypatch.setattr("stripread.web.dispatch.identify", fails)
-    answer = browser.get("/reports")
+    answer = other.get("/reports")
     assert (answer.status_code, '<a href="/review"' in answer.text, "<h1>" in answer.text) == (status, False, True)
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from shared.flags import FLAGS
 from stripread.manual import library
-from stripread.web.api.handlers import openapi
+from stripread.web.api.description import openapi
 from tests.loops import some
 
 from .conftest import Served

@@ -9,7 +9,7 @@ import httpx
 import pytest
 
 from stripread.web.refusals import BY_BOTH
-from stripread.web.server_config import ServerConfig
+from stripread.web.state import ServerConfig
 from stripread.web.worker import Workers
 
 from .conftest import PASSWORD, serving, store_in

@@ -12,7 +12,7 @@ import httpx
 import pytest
 
 import stripread.manual
-from stripread.web.server_config import ServerConfig
+from stripread.web.state import ServerConfig
 from stripread.web.worker import Workers
 from tests.services import missing
 
