@@ -10,7 +10,7 @@ import numpy as np
 
 from assess.choice import is_softened
 from assess.criteria import criteria_for
-from assess.decision import Verdict
+from assess.decision import VERDICTS, Verdict
 from assess.diagnosis.diagnosis import diagnose
 from assess.diagnosis.result import UnitDiagnosis, Upstream
 from assess.draws import DRAWS, DrawnFeed, draw
@@ -114,6 +114,11 @@ class Assessment(msgspec.Struct, frozen=True, kw_only=True):
     def verdicts(self) -> dict[Severity, Verdict]:
         """The worst verdict of each severity; verdicts are never added up."""
         return worst(j for j in self.judgements if j.severity != "information")
+
+    @property
+    def verdict(self) -> Verdict:
+        """The most severe of all verdicts."""
+        return max(self.verdicts.values(), key=VERDICTS.index, default="within-limits")
 
     def any(self, verdict: Verdict) -> bool:
         """Whether a criterion that is judged has this verdict."""

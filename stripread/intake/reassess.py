@@ -5,10 +5,12 @@ An assessment is never changed: a later one is added when its inputs differ, and
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
 from itertools import islice
-from typing import Any, Final
+from time import monotonic
+from typing import Any, Final, Literal
 
 import msgspec
 from sqlalchemy import select
@@ -16,7 +18,8 @@ from sqlalchemy import select
 from assess.decision import Verdict
 from shared.errors import InputError
 from stripread.intake.assessment_cases import A, WaterCase, reading_case, sample_cases
-from stripread.intake.terms import own_terms
+from stripread.intake.terms import AssessmentCase, own_terms
+from stripread.reading.executors import SERIAL, Executor
 from stripread.store.models.evidence import LabResult, Photograph, SampleAssessment, StoredAssessment, StoredReading
 from stripread.store.models.record import Record, new_id, stamp
 from stripread.store.models.sites import Machine, SamplingPoint, Service, Site, Unit
@@ -184,36 +187,81 @@ def assess_imported(store: Store, by: str, records: Iterable[Record]) -> list[As
     return assessment_changes(store, _assessed_sites(store, by, sites))
 
 
-def preview_changes(store: Store, change: Callable[[Store], Iterable[Record]], most: int) -> list[AssessmentChange]:
+class ExpectedOutcome(msgspec.Struct, frozen=True, kw_only=True):
+    """Verdict and next step of a new assessment; both empty if the water has no value."""
+
+    verdict: Verdict | Literal[""] = ""
+    step: str = ""
+
+
+def expected_outcome(_given: None, case: AssessmentCase) -> ExpectedOutcome:
+    """Return the outcome of a new assessment."""
+    try:
+        made = case.assess()
+    except InputError:
+        return ExpectedOutcome()
+    return ExpectedOutcome(verdict=made.verdict, step=made.plan.next_step)
+
+
+def preview_changes(store: Store, change: Callable[[Store], Iterable[Record]], most: int, executor: Executor = SERIAL
+                    ) -> list[AssessmentChange]:
     """Return the assessments of the latest results of points that a change of records would replace, at most ``most``.
 
     Nothing is stored: ``change`` makes it in a store whose changes are rolled back, and returns the records that
-    affect waters.
+    affect waters. The assessments are made with ``executor``.
     """
-    with store.trial() as trial:
-        sites = dict.fromkeys(site for record in change(trial) for site in _sites(trial, record))
-        cases = [(case, _place(trial, case.point)) for case in islice(_cases(trial, sites), most)]
-    expected = (_expected(case, place, store.clock()) for case, place in cases)
-    return _in_order(change for change in expected if change is not None)
+    noted: deque[tuple[WaterCase[Any], tuple[str, str]]] = deque()
+    outcomes = executor.map(expected_outcome, None, _noted(islice(_waters(store, change), most), noted))
+    found = [_expected_change(*noted.popleft(), outcome) for outcome in outcomes]
+    return _in_order(change for change in found if change is not None)
 
 
-def _cases(store: Store, sites: Iterable[str]) -> Iterator[WaterCase[Any]]:
-    """Yield the cases of the latest reading and the latest sample of each point of sites."""
-    own = own_terms(store)
-    for site in sites:
-        readings = _assessed_at(store, store.ids(SamplingPoint, site=site))
-        latest = {point: reading for reading, point in readings.items()}
-        yield from (case for reading in latest.values() if (case := reading_case(store, own, reading)) is not None)
-        yield from sample_cases(store, [site], latest=True)
+def _noted(waters: Iterable[tuple[WaterCase[Any], tuple[str, str]]],
+           noted: deque[tuple[WaterCase[Any], tuple[str, str]]]) -> Iterator[AssessmentCase]:
+    """Yield the inputs of waters; the waters are noted, for their outcomes."""
+    for water in waters:
+        noted.append(water)
+        yield water[0].inputs
 
 
-def _expected(case: WaterCase[Any], place: tuple[str, str], at: datetime) -> AssessmentChange | None:
-    """Return the change that a new assessment of a case would be; None if the water has no value."""
-    try:
-        made = case.inputs.assess()
-    except InputError:
+def _expected_change(case: WaterCase[Any], place: tuple[str, str], outcome: ExpectedOutcome) -> AssessmentChange | None:
+    if outcome.verdict == "":
         return None
-    return _change(case.record(id="", at=at, account="", assessment=made), case.last, place, case.on)
+    last = case.last
+    return AssessmentChange(
+        assessment="", reading=case.reading, site_name=place[0], point_name=place[1], on=case.on, step=outcome.step,
+        before=last.verdict if last else None, after=outcome.verdict,
+        step_before=last.assessment.plan.next_step if last else "")
+
+
+#: How long a preview collects inputs before it lets other writers in, seconds; a site is completed.
+_COLLECTING_S: Final = 0.15
+
+
+def _waters(store: Store, change: Callable[[Store], Iterable[Record]]
+            ) -> Iterator[tuple[WaterCase[Any], tuple[str, str]]]:
+    """Yield the cases of the sites that a change affects, with their places. Writers get in between the sites."""
+    sites: list[str] | None = None
+    while sites is None or sites:
+        found = []
+        with store.trial() as trial:
+            changed, until = list(change(trial)), monotonic() + _COLLECTING_S
+            if sites is None:
+                sites = list(dict.fromkeys(site for record in changed for site in _sites(trial, record)))
+            while sites:
+                found += [(case, _place(trial, case.point)) for case in _cases(trial, sites.pop(0))]
+                if monotonic() > until:
+                    break
+        yield from found
+
+
+def _cases(store: Store, site: str) -> Iterator[WaterCase[Any]]:
+    """Yield the cases of the latest reading and the latest sample of each point of a site."""
+    own = own_terms(store)
+    readings = _assessed_at(store, store.ids(SamplingPoint, site=site))
+    latest = {point: reading for reading, point in readings.items()}
+    yield from (case for reading in latest.values() if (case := reading_case(store, own, reading)) is not None)
+    yield from sample_cases(store, [site], latest=True)
 
 
 def assess_all(store: Store, by: str, why: str) -> list[AssessmentChange]:

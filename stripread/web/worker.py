@@ -7,7 +7,9 @@ Workers return bytes, never pickles: a compromised worker process cannot make th
 from __future__ import annotations
 
 import os
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from heapq import heapify, heappop, heappush
 from itertools import count
@@ -97,6 +99,7 @@ class Workers:
 
     def __init__(self, count: int, bounds: WorkerLimits | None = None) -> None:
         self.bounds = bounds or WorkerLimits()
+        self.count: Final = count
         self._slow = PriorityPool([_Process(self.bounds.memory) for _ in range(count)])
         self._quick = PriorityPool([_Process(self.bounds.memory) for _ in range(max(1, count // 2))])
 
@@ -145,15 +148,28 @@ class Workers:
 
 @dataclass(frozen=True, slots=True)
 class WorkerExecutor:
-    """Runs evaluations in the workers. The declared type of a result must be one that JSON decodes to."""
+    """Runs evaluations in the workers, ``at_once`` at a time. The type of a result must be one that JSON decodes to."""
 
     workers: Workers
+    at_once: int = 1
 
     def map(self, work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[Job], /) -> Iterator[Result]:
-        """Return the results as they are asked for."""
+        """Return the results as they are asked for; a job is drawn when the one before it is being evaluated."""
         result: type[Result] = get_type_hints(work)["return"]
-        for job in jobs:
-            yield from_json(self.workers.do(worker_process.evaluate, work=work, given=given, job=job), result)
+
+        def evaluated(job: Job) -> Result:
+            return from_json(self.workers.do(worker_process.evaluate, work=work, given=given, job=job), result)
+
+        if self.at_once == 1:
+            yield from map(evaluated, jobs)
+            return
+        running: deque[Future[Result]] = deque()
+        with ThreadPoolExecutor(self.at_once) as threads:
+            for job in jobs:
+                running.append(threads.submit(evaluated, job))
+                if len(running) > self.at_once:
+                    yield running.popleft().result()
+            yield from (future.result() for future in running)
 
 
 class _Lost(Exception):  # noqa: N818 - a process is

@@ -1,26 +1,37 @@
-"""500 sites with three years of weekly readings: how long the due list and the overview take."""
+"""500 sites with three years of weekly readings: due list, overview as command and page, preview of 40 points."""
 
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import date
 from pathlib import Path
+from time import perf_counter
 
 from sqlalchemy import select
 
+from stripread.intake.reassess import preview_changes
+from stripread.intake.terms import limit_sets, own_terms
 from stripread.monitoring.schedule.due import due_list
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.sites import Scope
 from stripread.monitoring.status import overview
+from stripread.operations.assignment import limit_changes, put_limits
 from stripread.review.queue import queue
+from stripread.store.accounts import list_accounts
+from stripread.store.models.sites import LimitAssignment, SamplingPoint
 from stripread.store.schema import READING_INDEX
+from stripread.store.site_access import ALL_SITES
 from stripread.store.store import Store
-from stripread.web.worker import Workers
+from stripread.web.worker import WorkerExecutor, Workers
 from tests.bench.reading import seconds
 from tests.bench.samples import chart_and_profile
 from tests.bench.site_years import Size, bulk_store
 from tests.stripread.web.conftest import serving
 
 _TIMES = 5
+_POINTS = 40
 
 
 def run() -> None:
@@ -40,22 +51,57 @@ def _tell(store: Store) -> None:
     due = seconds(lambda: due_list(store, intervals, scope=scope, weeks=4), _TIMES)
     seen = seconds(lambda: overview(store, intervals, scope=scope), _TIMES)
     queued = seconds(lambda: queue(store), _TIMES)
-    page = _page(store)
+    page, anew = _page(store)
     print(f"500 sites, three years of weekly readings: due list of {len(found.items)} things {due:.2f} s of processor "
           f"time, {due / plain:.1f} times a plain SELECT of the list of readings; overview of a command {first:.2f} s, "
           f"{first / plain:.1f} times (7.9 before it paired treated water with feed water), of a server "
           f"without changes {seen:.2f} s; queue for review {queued:.2f} s, {queued / plain:.1f} times; "
-          f"page of the overview {page:.2f} s, {page / first:.2f} times the command's query (at most 1.33)")
+          f"page of the overview {anew:.2f} s for the first request of a server, {anew / first:.2f} times the "
+          f"command's query (at most 1.33), {page:.2f} s without changes")
+    _preview(store)
 
 
-def _page(store: Store) -> float:
-    """Return the time of the page of all sites, from request to answer."""
+def _page(store: Store) -> tuple[float, float]:
+    """Return the time of the page of all sites from request to answer, again and for the first time."""
     workers = Workers(1)
     with serving(store, workers) as served:
         manager = served.role("manager")
         found = seconds(lambda: manager.get("/sites").raise_for_status(), _TIMES)
+    with serving(Store(store.engine, store.photographs, store.clock, store.review), workers) as served:
+        manager = served.role("manager")
+        first = seconds(lambda: manager.get("/sites").raise_for_status(), 1)
     workers.end()
-    return found
+    return found, first
+
+
+def _preview(store: Store) -> None:
+    """Print how long the preview of other limits for 40 points takes, and how long other writers wait for it."""
+    account = next(a.account for a in list_accounts(store))
+    assigned = LimitAssignment(since=date(2000, 1, 1), limits=min(limit_sets(own_terms(store))))
+    changes = limit_changes(store, ALL_SITES, store.ids(SamplingPoint)[:_POINTS], assigned)
+    held: list[float] = []
+
+    def change(trial: Store) -> list[SamplingPoint]:
+        held.append(perf_counter())
+        return put_limits(trial, account, changes, assigned)
+
+    @contextmanager
+    def timed() -> Iterator[Store]:
+        with Store.trial(store) as trial:
+            yield trial
+        held[-1] = perf_counter() - held[-1]
+
+    watched = Store(store.engine, store.photographs, store.clock, store.review)
+    watched.trial = timed  # type: ignore[method-assign]
+    workers = Workers(2)
+    executor = WorkerExecutor(workers, workers.count)
+    preview_changes(watched, change, 1, executor)
+    held.clear()
+    begun = perf_counter()
+    found = preview_changes(watched, change, _POINTS, executor)
+    print(f"preview of other limits for {len(changes)} points with two workers: {len(found)} assessments after "
+          f"{perf_counter() - begun:.1f} s (at most 5 on an idle machine); writers wait at most {max(held):.2f} s")
+    workers.end()
 
 
 def _every_row(store: Store) -> int:

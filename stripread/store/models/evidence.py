@@ -9,7 +9,7 @@ from typing import Annotated, Literal
 import msgspec
 
 from assess.assessment import Assessment
-from assess.decision import VERDICTS, Verdict
+from assess.decision import Verdict
 from shared.analytes import ANALYTES
 from shared.decoders import from_json
 from shared.estimate import Estimate, Measurement, Status
@@ -157,7 +157,7 @@ class StoredAssessment(Record, frozen=True, kw_only=True):
     @property
     def verdict(self) -> Verdict:
         """The most severe of all verdicts."""
-        return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="within-limits")
+        return self.assessment.verdict
 
 
 #: Faults that a reviewer can state, for statistics; their texts are in `stripread.review.session`.
@@ -278,7 +278,7 @@ class SampleAssessment(Record, frozen=True, kw_only=True):
     @property
     def verdict(self) -> Verdict:
         """The most severe of all verdicts."""
-        return max(self.assessment.verdicts.values(), key=VERDICTS.index, default="within-limits")
+        return self.assessment.verdict
 
 
 def own_unit(analyte: str, unit: str | None = None) -> None:

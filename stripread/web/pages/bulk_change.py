@@ -35,6 +35,7 @@ from stripread.web.listing import group_names
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext
+from stripread.web.worker import WorkerExecutor
 
 C = TypeVar("C")
 E = TypeVar("E")
@@ -94,7 +95,8 @@ def _assessed_again(request: RequestContext, stored: str, changes: Sequence[Asse
 
 def _effect(request: RequestContext, change: Callable[[Store], Iterable[Record]]) -> list[AssessmentChange]:
     """Return the assessments that a change would replace: one more than is listed where they are more."""
-    return preview_changes(request.store, change, _PREVIEWED + 1)
+    workers = request.app.workers
+    return preview_changes(request.store, change, _PREVIEWED + 1, WorkerExecutor(workers, workers.count))
 
 
 #: Bytes of a table, and changes that a preview lists.

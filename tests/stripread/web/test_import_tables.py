@@ -3,19 +3,29 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
 from datetime import timedelta
 from itertools import product
 from tempfile import gettempdir
 
+import pytest
+
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.notation import PLAIN
+from stripread.intake.reassess import AssessmentChange, preview_changes
 from stripread.intake.terms import limit_sets, own_terms
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.monitoring.status import status_of
+from stripread.operations.assignment import limit_changes, put_limits
+from stripread.reading.executors import SERIAL, Executor, Given, Job, Result
 from stripread.store.accounts import restrict_account
 from stripread.store.models.evidence import StoredAssessment
-from stripread.store.models.sites import SamplingPoint, Service, Site, Unit
+from stripread.store.models.sites import LimitAssignment, SamplingPoint, Service, Site, SiteGroup, Unit
+from stripread.store.site_access import ALL_SITES
+from stripread.store.store import Store
+from stripread.web.worker import WorkerExecutor
 
 from .conftest import Served
 from .records import fill
@@ -164,3 +174,36 @@ def test_the_effect_of_a_table_and_of_an_interval_is_shown_before_it_is_written(
     manager.send("POST", "/sites/intervals", data={"point": ["quay-tap"], "days": "2", "confirmed": "yes"})
     (due,) = [i for i in status_of(store, load_intervals(), "quay").due if i.kind == "test"]
     assert shown[2] == PLAIN.day(due.on) != shown[1]
+
+
+@dataclass(frozen=True, slots=True)
+class WritingExecutor:
+    """Stores a record before each job, as another account may."""
+
+    store: Store
+    account: str
+
+    def map(self, work: Callable[[Given, Job], Result], given: Given, jobs: Iterable[Job], /) -> Iterator[Result]:
+        for n, job in enumerate(jobs):
+            with self.store.writing(self.account) as transaction:
+                transaction.put(SiteGroup(id=f"group {n}", name="Another"), "made")
+            yield work(given, job)
+
+
+def test_a_preview_lets_others_write(served: Served, sample_chart: Chart, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While it assesses, and between two sites; the outcome is that of one piece, and of several workers."""
+    account, store = served.account("manager", name="Orla"), served.store
+    fill(store, account, sample_chart)
+    since = store.clock().date() - timedelta(days=900)
+    assigned = LimitAssignment(since=since, limits=min(limit_sets(own_terms(store))))
+    changes = limit_changes(store, ALL_SITES, ["quay-tap", "long-tap", "hostile-tap"], assigned)
+
+    def preview(executor: Executor) -> list[AssessmentChange]:
+        return preview_changes(store, lambda trial: put_limits(trial, account, changes, assigned), 9, executor)
+
+    whole = preview(SERIAL)
+    assert len(whole) == len(changes) == 3
+    monkeypatch.setattr("stripread.intake.reassess._COLLECTING_S", 0.0)
+    assert preview(WritingExecutor(store, account)) == whole
+    assert sum(group.name == "Another" for group in store.find(SiteGroup)) == len(whole)
+    assert preview(WorkerExecutor(served.app.workers, at_once=2)) == whole
