@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from typing import Final, NamedTuple
 
 import msgspec
@@ -13,7 +12,7 @@ from assess.criteria import criteria_for
 from assess.decision import VERDICTS, Verdict
 from assess.diagnosis.diagnosis import diagnose
 from assess.diagnosis.result import UnitDiagnosis, Upstream
-from assess.draws import DRAWS, DrawnFeed, draw
+from assess.draws import DRAWS, DrawnFeed, draw, generator_of
 from assess.equipment import Equipment
 from assess.inputs.sample import Assumption, Inputs, Sample, completed
 from assess.judgement import Judge, Judgement, worst
@@ -81,7 +80,7 @@ def _disinfectants(simulator: TreatmentSimulator) -> DisinfectantPresence:
 
 
 class AssessmentProvenance(msgspec.Struct, frozen=True, kw_only=True):
-    """What is needed to reproduce every number: the seed is the hash of all inputs."""
+    """What is needed to reproduce every number; the values themselves are the seed (`assess.draws.generator_of`)."""
 
     inputs_sha256: str
     draws: int
@@ -133,9 +132,9 @@ def assess(sample: Sample, setup: AssessmentSetup, *, after: Sample | None = Non
     and feed water where the sample itself is treated water. Pure: the same inputs give the same numbers.
     """
     digest = setup.digest(sample, after, upstream)
-    tap = _judged(sample, setup, digest)
+    tap = _judged(sample, setup)
     inputs, drawn, judgements, _ = tap
-    options = _options(tap, sample, setup, digest)
+    options = _options(tap, sample, setup)
     diagnosis = (_diagnosis(sample, setup, upstream) if after is None
                  else _diagnosis(after, setup, _fed_by(sample, setup)))
     return Assessment(
@@ -167,22 +166,23 @@ class _JudgedTap(NamedTuple):
     simulator: TreatmentSimulator
 
 
-def _judged(sample: Sample, setup: AssessmentSetup, digest: str) -> _JudgedTap:
+def _judged(sample: Sample, setup: AssessmentSetup) -> _JudgedTap:
     """The sample completed, drawn and judged."""
-    inputs, drawn, simulator = _simulator(sample, setup, digest)
+    inputs, drawn, simulator = _simulator(sample, setup, generator_of(sample))
     judgements = simulator.judge.judge(criteria_for(setup.equipment, setup.limits), drawn)
     return _JudgedTap(inputs, drawn, judgements, simulator)
 
 
-def _simulator(sample: Sample, setup: AssessmentSetup, digest: str) -> tuple[Inputs, DrawnFeed, TreatmentSimulator]:
-    """The sample completed and drawn, and the simulator of its treatments; the seed is the digest of all inputs."""
+def _simulator(sample: Sample, setup: AssessmentSetup, rng: np.random.Generator
+               ) -> tuple[Inputs, DrawnFeed, TreatmentSimulator]:
+    """The sample completed and drawn, and the simulator of its treatments."""
     inputs = completed(sample, setup.prior)
-    drawn = draw(inputs, np.random.default_rng(int(digest[:16], 16)))
+    drawn = draw(inputs, rng)
     judge = Judge(setup.rule, inputs)
     return inputs, drawn, TreatmentSimulator(setup.equipment, setup.limits, judge, drawn.feed)
 
 
-def _options(tap: _JudgedTap, sample: Sample, setup: AssessmentSetup, digest: str) -> Options:
+def _options(tap: _JudgedTap, sample: Sample, setup: AssessmentSetup) -> Options:
     """Options for the tap; nothing is recommended that depends on a value that was not measured."""
     installed = setup.installed()
     options = ranked_options(setup, tap.simulator, tap.judgements, installed)
@@ -190,7 +190,8 @@ def _options(tap: _JudgedTap, sample: Sample, setup: AssessmentSetup, digest: st
         return options
 
     def recommend(other: Sample) -> Kind:
-        return recommended_kind(setup, _simulator(other, setup, digest)[-1])
+        # The same random numbers as for the sample: only what is measured differs.
+        return recommended_kind(setup, _simulator(other, setup, generator_of(sample))[-1])
 
     return measured_first(options, measure_first(sample, tap.inputs, options.all[0].kind, recommend))
 
@@ -206,9 +207,8 @@ def _fed_by(feed: Sample, setup: AssessmentSetup) -> Upstream:
 def _diagnosis(treated: Sample, setup: AssessmentSetup, upstream: Upstream | None) -> UnitDiagnosis | None:
     if upstream is None:
         return None
-    seed = hashlib.sha256(msgspec.json.encode((treated, upstream), order="sorted")).hexdigest()
     unit = treatment_of(upstream.installed.unit, setup.units[upstream.installed.unit])
-    return diagnose(unit, upstream, treated, np.random.default_rng(int(seed[:16], 16)))
+    return diagnose(unit, upstream, treated, generator_of(treated, upstream.feed))
 
 
 def _scales(judgements: tuple[Judgement, ...]) -> bool:

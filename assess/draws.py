@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from hashlib import sha256
 from typing import Final, NamedTuple, NoReturn, TypeVar
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from assess.inputs.sample import CALCIUM_FRACTION, Inputs
+from assess.inputs.sample import CALCIUM_FRACTION, Inputs, Sample
 from assess.treatment.treatment import EXACT, ScaleCredit, Variation
 from shared.errors import InputError
 from shared.estimate import Correlation, Estimate
@@ -192,6 +193,13 @@ class DrawnFeed:
     feed: Feed
     inputs: dict[str, Vector]
     charge_percent: Vector
+
+
+def generator_of(*samples: Sample) -> np.random.Generator:
+    """Return random numbers seeded with the values of the samples: no name, remark or file of limits changes them."""
+    values = [[sorted((e.analyte, e.value, e.low, e.high, e.unit) for e in s.estimates) for s in samples],
+              [sorted((*c.analytes, c.r) for c in s.correlations) for s in samples]]
+    return np.random.default_rng(int.from_bytes(sha256(msgspec.json.encode(values)).digest()[:8]))
 
 
 def draw(inputs: Inputs, rng: np.random.Generator, n: int = DRAWS) -> DrawnFeed:

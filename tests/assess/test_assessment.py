@@ -40,12 +40,23 @@ def test_the_same_inputs_give_the_same_numbers(tap: Callable[..., Any], terms: A
     assert assess(tap(**HARD).sample, terms) == of_hard_water
 
 
-def test_another_input_gives_another_seed(
+def test_another_rule_gives_another_digest(
     tap: Callable[..., Any], terms: AssessmentSetup, of_hard_water: Assessment
 ) -> None:
     stricter = assess(tap(**HARD).sample, replace(terms, rule=DecisionRule(0.99)))
     assert stricter.provenance.inputs_sha256 != of_hard_water.provenance.inputs_sha256
     assert "99 %" in stricter.provenance.rule
+
+
+def test_texts_do_not_move_the_numbers(tap: Callable[..., Any], terms: AssessmentSetup, of_hard_water: Assessment
+                                       ) -> None:
+    sample = msgspec.structs.replace(tap(**HARD).sample, name="Another name", notes=("Taken in the morning.",))
+    reworded = msgspec.structs.replace(terms.limits, about="The same limits in other words.")
+    other = assess(sample, replace(terms, limits=reworded))
+    assert other.judgements == of_hard_water.judgements
+    assert [o.loss for o in other.options] == [o.loss for o in of_hard_water.options]
+    harder = assess(tap(**HARD | {"hardness": "201 ± 6 mg/L CaCO3"}).sample, terms)
+    assert harder.judgements != of_hard_water.judgements
 
 
 def test_json_is_unchanged_by_a_round_trip(of_hard_water: Assessment) -> None:
