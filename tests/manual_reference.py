@@ -176,21 +176,28 @@ def _routes() -> Iterator[str]:
     api = msgspec.json.decode(openapi())
     for path, item in api["paths"].items():
         for method, operation in item.items():
-            yield from ("", f"## {method.upper()} {path}", "", _request(operation))
+            about = _body_schema(api, operation).get("description", "")
+            yield from ("", f"## {method.upper()} {path}", "", " ".join(filter(None, (_request(operation), about))))
             parameters = [(f"`{p['name']}`", f"{p['description']}{_choices(p['schema'])}")
                           for p in operation.get("parameters", ())]
-            parameters += _fields(api, operation.get("requestBody", {}))
+            parameters += _fields(_body_schema(api, operation))
             if parameters:
                 yield from ("", *_rows("parameter", "meaning", parameters))
 
 
-def _fields(api: dict[str, Any], body: dict[str, Any]) -> Iterator[tuple[str, str]]:
-    """Yield the fields of a body in JSON, in the words of its type."""
-    reference = body.get("content", {}).get("application/json", {}).get("schema", {}).get("$ref", "")
-    schema = api["components"]["schemas"].get(reference.rpartition("/")[2], {})
+def _body_schema(api: dict[str, Any], operation: dict[str, Any]) -> dict[str, Any]:
+    """Return the schema of a body in JSON; empty without one."""
+    content = operation.get("requestBody", {}).get("content", {}).get("application/json", {})
+    schema: dict[str, Any] = api["components"]["schemas"].get(
+        content.get("schema", {}).get("$ref", "").rpartition("/")[2], {})
+    return schema
+
+
+def _fields(schema: dict[str, Any]) -> Iterator[tuple[str, str]]:
+    """Yield the fields of a body in JSON, with what they need."""
     for name, field in schema.get("properties", {}).items():
         needed = "required" if name in schema["required"] else "optional"
-        yield f"`{name}`", f"{needed}; {field.get('description') or schema['description']}{_choices(field)}"
+        yield f"`{name}`", f"body, {needed}. {field.get('description', '')}{_choices(field)}".strip()
 
 
 def _request(operation: dict[str, Any]) -> str:

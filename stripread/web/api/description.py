@@ -56,6 +56,9 @@ class _Schemas:
     def of(self, type_: type[Any]) -> Json:
         """Return the schema of a type; those it refers to become components."""
         (schema,), components = msgspec.json.schema_components([type_], ref_template=_REFERENCE)
+        for component in components.values():
+            # A docstring quotes names as reStructuredText does, OpenAPI as Markdown.
+            component["description"] = component.get("description", "").replace("``", "`")
         self.components.update(components)
         return schema
 

@@ -97,24 +97,36 @@ def _described(api: Mapping[str, Any]) -> Iterator[Operation]:
     for path, methods in api["paths"].items():
         for method, given in methods.items():
             yield Operation(
-                method.upper(), path, given["summary"], given.get("description", ""),
+                method.upper(), path, given["summary"], _about(api, given),
                 (*(Parameter(p["name"], p["in"], _type(p["schema"]), p.get("description", ""))
-                   for p in given.get("parameters", ())), *_body(api, given.get("requestBody", {}))),
+                   for p in given.get("parameters", ())), *_body(api, given)),
                 tuple((status, str(response["description"])) for status, response in given["responses"].items()
                       if "description" in response),
                 tuple(status for status, response in given["responses"].items() if "$ref" in response))
 
 
-def _body(api: Mapping[str, Any], body: Mapping[str, Any]) -> Iterator[Parameter]:
+def _about(api: Mapping[str, Any], given: Mapping[str, Any]) -> str:
+    """Return the description of a request and of its body."""
+    of_body = _schema(api, given).get("description", "")
+    return " ".join(filter(None, (given.get("description"), of_body.replace("`", ""))))
+
+
+def _schema(api: Mapping[str, Any], given: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Return the schema of a body in JSON; empty for another body."""
+    content = given.get("requestBody", {}).get("content", {}).get("application/json", {})
+    schema: Mapping[str, Any] = api["components"]["schemas"].get(
+        content.get("schema", {}).get("$ref", "").rpartition("/")[2], {})
+    return schema
+
+
+def _body(api: Mapping[str, Any], given: Mapping[str, Any]) -> Iterator[Parameter]:
     """Yield the fields of a body in JSON, or the bytes of a file."""
-    for media_type, content in body.get("content", {}).items():
-        if "$ref" not in content["schema"]:
-            yield Parameter("bytes", "body", media_type, body["description"])
-            continue
-        schema = api["components"]["schemas"][content["schema"]["$ref"].rpartition("/")[2]]
-        for name, given in schema.get("properties", {}).items():
-            needed = "" if name in schema["required"] else ", optional"
-            yield Parameter(name, "body", f"{_type(given)}{needed}", given.get("description", ""))
+    for media_type in given.get("requestBody", {}).get("content", {}).keys() - {"application/json"}:
+        yield Parameter("bytes", "body", media_type, given["requestBody"]["description"])
+    schema = _schema(api, given)
+    for name, field in schema.get("properties", {}).items():
+        needed = "" if name in schema["required"] else ", optional"
+        yield Parameter(name, "body", f"{_type(field)}{needed}", field.get("description", ""))
 
 
 def _type(schema: Mapping[str, Any]) -> str:

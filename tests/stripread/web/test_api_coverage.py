@@ -219,6 +219,14 @@ def test_an_invalid_request_names_its_field_and_changes_nothing(
     assert both.entries() == before
 
 
+def test_a_request_that_is_too_large_gets_problem_details(both: Both) -> None:
+    """With a length and in pieces, of JSON and of a file."""
+    for path, size in (("/stock", 70_000), ("/card-runs", 2**20 + 1)):
+        for content in (b"x" * size, iter([b"x" * size])):
+            answer = both.program.post(f"/api{path}", content=content)
+            assert (answer.status_code, answer.headers["content-type"]) == (413, "application/problem+json")
+
+
 def test_bulk_changes_are_previewed(both: Both) -> None:
     """As on the page: what would change, and nothing is stored without `confirmed`."""
     before = both.entries()
