@@ -65,7 +65,8 @@ class ReadingsQuery(msgspec.Struct, frozen=True):
     group: Annotated[str, msgspec.Meta(description="ID of the group of sites.")] = ""
     batch: Annotated[str, msgspec.Meta(description="ID of the strip batch.")] = ""
     search: Annotated[str, msgspec.Meta(
-        description="Part of the name of site, sampling point or photograph, or the start of the reading's ID.")] = ""
+        description="Part of the name of site, sampling point or photograph (one or two letters: the start of the "
+                    "photograph's name), or the start of the reading's ID.")] = ""
     since: Annotated[str, _moment("First time of sampling")] = ""
     until: Annotated[str, _moment("Last time of sampling")] = ""
     flag: Annotated[str, msgspec.Meta(description="ID of a flag that the readings have.")] = ""

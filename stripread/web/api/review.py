@@ -48,7 +48,8 @@ class QueueQuery(ListQuery, frozen=True):
 
     group: Annotated[str, _GROUP_ID] = ""
     search: Annotated[str, msgspec.Meta(
-        description="Part of the name of site, sampling point or photograph, or the start of the reading's ID.")] = ""
+        description="Part of the name of site, sampling point or photograph (one or two letters: the start of the "
+                    "photograph's name), or the start of the reading's ID.")] = ""
     reason: Annotated[ReasonKind, msgspec.Meta(description="Reason for review.")] = "flags"
     sort: Annotated[Order, msgspec.Meta(description="Order [default: urgent].")] = "urgent"
 

@@ -96,7 +96,8 @@ CASES: list[Case] = [
     ({"search": "MILL"}, lambda k: k != 0),
     ({"search": "behin"}, lambda k: k in (3, 6, 9)),
     ({"search": "10"}, lambda k: k == 10),
-    ({"search": "0"}, lambda k: 0 < k < 11),
+    ({"search": "0"}, lambda k: 0 < k < 10),
+    ({"search": "iL"}, lambda k: k != 0),
     ({"search": "reading of 0"}, lambda k: 0 < k < 10),
     ({"search": "_"}, lambda _: False),
 ]

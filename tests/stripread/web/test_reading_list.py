@@ -36,6 +36,15 @@ def test_filters_and_order(asked: dict[str, str], found: list[str], stocked: Ser
     assert listed(stocked, **asked) == found
 
 
+@pytest.mark.parametrize("path", ["/readings", "/review"])
+def test_the_meaning_of_a_short_search_is_stated(path: str, stocked: Served) -> None:
+    browser = stocked.role("reviewer")
+    for typed, stated in (("q", True), ("zz", True), ("", False), ("qua", False)):
+        answer = browser.get(path, params={"search": typed}, follow_redirects=True)
+        assert answer.status_code == 200
+        assert ("photographs whose name begins with them" in answer.text) == stated, typed
+
+
 def test_an_impossible_filter_is_reported(stocked: Served) -> None:
     browser = stocked.role("manager")
     for asked in ({"outcome": "splendid"}, {"since": "yesterday"}, {"until": "9999-12-31"}, {"after": "none"}):
