@@ -6,6 +6,7 @@ The quantities are computed in ``assess.criteria``; limits files are checked aga
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Literal
@@ -146,6 +147,7 @@ class LimitSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
         return tuple(x for x in self.limit if x.measure == measure)
 
 
+@cache
 def shipped_sets() -> tuple[str, ...]:
     """Return the names of the supplied sets."""
     return tuple(sorted(p.stem for p in _SHIPPED.glob("*.toml")))
@@ -153,9 +155,17 @@ def shipped_sets() -> tuple[str, ...]:
 
 def load_limits(name: str | Path = DEFAULT_SET) -> LimitSet:
     """Return a supplied set by its name, or the user's own by its path, with what it extends. Raises FileError."""
-    path = _SHIPPED / f"{name}.toml" if str(name) in shipped_sets() else Path(name)
+    return _shipped_set(str(name)) if str(name) in shipped_sets() else _set_at(Path(name), str(name))
+
+
+@cache
+def _shipped_set(name: str) -> LimitSet:
+    return _set_at(_SHIPPED / f"{name}.toml", name)
+
+
+def _set_at(path: Path, name: str) -> LimitSet:
     if path.suffix != ".toml":
-        raise FileError("no such set of limits", where=str(name), allowed=", ".join(shipped_sets()),
+        raise FileError("no such set of limits", where=name, allowed=", ".join(shipped_sets()),
                         remedy="name one of these, or give the path of your own TOML file")
     own = read_toml(path, LimitSet)
     if own.extends is None:

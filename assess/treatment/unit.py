@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Annotated, Final, Literal
 
@@ -144,7 +145,15 @@ class _Catalogue(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_field
 
 def load_units(path: str | Path | None = None) -> dict[str, TreatmentUnit]:
     """Return the catalogue at ``path`` by id, or the generic one. Raises FileError."""
-    source = Path(path) if path else _SHIPPED
+    return _units_at(Path(path)) if path else dict(_shipped_units())
+
+
+@cache
+def _shipped_units() -> dict[str, TreatmentUnit]:
+    return _units_at(_SHIPPED)
+
+
+def _units_at(source: Path) -> dict[str, TreatmentUnit]:
     units = read_toml(source, _Catalogue).units
     for id_, unit in units.items():
         _check(unit, where=f"{source}: units.{id_}")

@@ -10,6 +10,7 @@ from functools import cache
 from typing import Any, Final
 
 from sqlalchemy import (
+    Column,
     ColumnElement,
     Connection,
     Delete,
@@ -42,6 +43,19 @@ _LATER_REVIEWS: Final = _REVIEWS.alias("later_reviews")
 #: Key columns of the records whose changes affect readings.
 _BY: Final[Mapping[type[Record], ColumnElement[str]]] = {
     StoredReading: _READINGS.c.id, Photograph: _PHOTOGRAPHS.c.id, SamplingPoint: _POINTS.c.id, Site: _SITES.c.id}
+
+
+#: Of places, the columns that the index contains.
+_OF_PLACES: Final[Mapping[type[Record], Column[str]]] = {SamplingPoint: _POINTS.c.site, Site: _SITES.c.group}
+
+
+def is_affected(connection: Connection, record: Record) -> bool:
+    """Return whether a change of a record that is not made yet may affect the index: a new name of a place does not."""
+    column = _OF_PLACES.get(type(record))
+    if column is None:
+        return True
+    stored = connection.execute(select(column).where(column.table.c.id == record.id)).first()
+    return stored is None or stored[0] != getattr(record, column.name)
 
 
 def reindex(connection: Connection, record: Record, *, new: bool) -> None:

@@ -14,7 +14,7 @@ from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account, PersonName
 from stripread.store.models.record import Record, singular, validation_message
 from stripread.store.photos import digest
-from stripread.store.reading_index import reindex
+from stripread.store.reading_index import is_affected, reindex
 from stripread.store.schema import BODIES, NAMES, RECORD_TYPES, R, RecordType, decode
 
 
@@ -60,11 +60,12 @@ class Transaction:
         row = kind.row(record)
         self._check_references(kind, row)
         self._store_body(sha256, body)
-        table = kind.table
+        table, affected = kind.table, is_affected(self.connection, record)
         change = update(table).where(table.c.id == record.id) if stored_hash else insert(table)
         self.connection.execute(change.values(**row, sha256=sha256))
         self._append(what, why, audit_trail.AuditSubject(kind=kind.name, record=record.id, body=sha256))
-        reindex(self.connection, record, new=not stored_hash)
+        if affected:
+            reindex(self.connection, record, new=not stored_hash)
         return True
 
     def note(self, what: str, why: str = "") -> None:

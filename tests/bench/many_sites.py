@@ -31,6 +31,7 @@ from tests.bench.site_years import Size, bulk_store
 from tests.stripread.web.conftest import serving
 
 _TIMES = 5
+#: Points that a preview assesses; half of all have readings.
 _POINTS = 40
 
 
@@ -81,10 +82,10 @@ def _page(store: Store) -> tuple[float, float]:
 
 
 def _preview(store: Store) -> None:
-    """Print how long the preview of other limits for 40 points takes, and how long other writers wait for it."""
+    """Print how long a preview of limits that assesses 40 points takes, and how long other writers wait for it."""
     account = next(a.account for a in list_accounts(store))
     assigned = LimitAssignment(since=date(2000, 1, 1), limits=min(limit_sets(own_terms(store))))
-    changes = limit_changes(store, ALL_SITES, store.ids(SamplingPoint)[:_POINTS], assigned)
+    changes = limit_changes(store, ALL_SITES, store.ids(SamplingPoint)[:2 * _POINTS], assigned)
     held: list[float] = []
 
     def change(trial: Store) -> list[SamplingPoint]:

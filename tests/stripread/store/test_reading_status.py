@@ -19,12 +19,14 @@ from stripread.review.session import ReviewSession
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import ROLES, Account
 from stripread.store.models.evidence import StoredAssessment, StoredReading
+from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
 from stripread.store.reading_history import load_history
 from stripread.store.reading_index import find_mismatch
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.reading_status import Decision, ReviewStatus, current_assessment, last_reading, review_status
 from stripread.store.settings import ReviewPolicy
 from stripread.store.store import Store
+from tests.statements import noted_statements
 from tests.stripread.store.histories import ACCOUNT, NOW, Value, keep, photograph_of, reading_of, with_chart, with_site
 
 
@@ -117,3 +119,20 @@ def test_two_reviewers_must_agree(said: str) -> None:
     assume(decided in ("accepted", "rejected"))
     assert sum(letter.isupper() == (decided == "rejected") for letter in last.values()) >= 2
     assert decided == review_status(words(said), ONE)
+
+
+def test_a_change_of_a_place_updates_the_index_only_where_readings_move(store: Store, reading: StoredReading) -> None:
+    """To another site or group; a name, an interval or limits of a place are not in the index."""
+    point = store.get(SamplingPoint, "tap")
+    site = store.get(Site, point.site)
+    for record in (msgspec.structs.replace(point, name="other", every_days=8), msgspec.structs.replace(site, zone="x")):
+        with noted_statements(store) as noted:
+            keep(store, record)
+        assert not [s for s in noted if "DELETE FROM reading_index" in s.sql]
+        assert mismatch(store) is None
+    keep(store, SiteGroup(id="north", name="North"), Site(id="elsewhere", name="Elsewhere"))
+    keep(store, msgspec.structs.replace(site, group="north"))
+    assert [r.group for r in readings(store, ReadingFilter(site=site.id))] == ["north"]
+    keep(store, msgspec.structs.replace(point, site="elsewhere"))
+    assert [r.id for r in readings(store, ReadingFilter(site="elsewhere"))] == [reading.id]
+    assert mismatch(store) is None
