@@ -44,6 +44,8 @@ PRIOR_VARIANCE: Array = _prior_variance(COSINES)
 FROM_SPECTRUM: Array = np.asarray(np.linalg.pinv(COSINES), dtype=np.float64)
 #: The constant and the cosines together, shape (31, 13): a spectrum is ``FRAME @ (1, w)``.
 FRAME: Array = np.column_stack([np.full(len(WAVELENGTHS_NM), PRIOR_MEAN), COSINES])
+#: Channels of a typical camera, middle and width in nm (28 cameras: Jiang, Liu, Gu, Suesstrunk, IEEE WACV 2013).
+CAMERA_BANDS = ((600.0, 35.0), (540.0, 35.0), (460.0, 35.0))
 #: CIE XYZ under D50 of each column of FRAME, shape (3, 13); Y of a perfect white is 1.
 XYZ_FRAME: Array = xyz_weights("D50") @ FRAME
 

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.observation import Response
-from calibration.reflectance import FRAME
+from calibration.reflectance import CAMERA_BANDS, FRAME
 from shared.colour import WAVELENGTHS_NM, load_illuminants
 from stripread.reading.patches import CardColours, PatchSignals
 from stripread.reading.rendering import USUAL_SIZE, Rendering, alike, likeliest_size, log_density
@@ -29,9 +29,9 @@ Array = NDArray[np.float64]
 BROAD_LAMPS = ("D65", "A", "LED-B2", "LED-B5", "E")
 NARROW_LAMPS = ("FL2", "FL11", "FL3.10", "LED-RGB1")
 LAMPS = BROAD_LAMPS + NARROW_LAMPS
-#: A camera's channel, its colour matrix included, is a mixture of three bands (middle and width in nm; typical of
-#: the 28 cameras measured by Jiang et al.) and a smooth remainder of this variance, in which other cameras differ.
-CAMERA_BANDS, REMAINDER = ((600.0, 35.0), (540.0, 35.0), (460.0, 35.0)), 0.6
+#: A camera's channel, its colour matrix included, is a mixture of three bands (CAMERA_BANDS, typical of the 28 cameras
+#: measured by Jiang et al.) and a smooth remainder of this variance, in which other cameras differ.
+REMAINDER = 0.6
 #: Smoothness of the remainder in nm, and the band in which it lies.
 SMOOTH_NM, BAND_MIDDLE_NM, BAND_HALF_NM = 30.0, 550.0, 110.0
 #: Strength of the process, in units of the mean signal: all are tried.

@@ -4,16 +4,13 @@ Parts of the budget add up as squares, shared ones stay in the mean of replicate
 That a Gaussian process's covariance does not depend on what was seen: Rasmussen and Williams 2006, eq. 2.26.
 """
 
-from math import hypot, inf, sqrt
+from math import hypot, sqrt
 
 import numpy as np
 import pytest
 
-from calibration.curve import Curve
 from calibration.fit import CurveFit, fitted
-from calibration.observation import StandardObservation
 from calibration.uncertainty_reduction import gain
-from calibration.value import value_of
 from shared.profile import PrintProfile
 from shared.strip import IntrinsicU
 from stripread.reading.calibrate import Calibration
@@ -50,30 +47,22 @@ def test_the_resolution_of_hardness_is_what_is_improved(sample_calibration: Cali
 
 
 @pytest.mark.parametrize("analyte", ["hardness", "chloride"])
-def test_one_more_light_gains_what_was_predicted(analyte: str, sample_profile: PrintProfile) -> None:
+def test_one_more_light_gains_at_least_what_was_predicted(analyte: str, sample_profile: PrintProfile) -> None:
     """Simulated standards under one light, what a second one was to gain, and what a second one brings.
 
-    The chart's part is that of the same photographs, those of the first light, before and after.
+    The prediction is for a light that shows the same differences between spectra as the present one; another lamp shows
+    others, which readings on site need.
     """
     rng = np.random.default_rng(3)
     lab = make_lab(sample_profile, rng)
     both = standards(lab, Design(lights=2, strips=1, cameras=1), rng, ((analyte,),))[analyte]
     one = [s for s in both if s.light == both[0].light]
-    alone, after = (fitted(analyte, "mg/L", seen) for seen in (one, both))
-    found = gain(alone, CHEMISTRY)
+    found, after = (gain(fitted(analyte, "mg/L", seen), CHEMISTRY) for seen in (one, both))
     foretold = next(m for m in found.moves if m.kind == "light")
     assert foretold.photographs == len(one) == len(both) - len(one)
-    same = [s for s in one if s.value == found.value]
-    then, now = (chart_part(same, fit.curve) for fit in (alone, after))
+    then, now = (next(p.u for p in budget.parts if p.name == "chart") for budget in (found, after))
     foretold_chart = sqrt(foretold.u**2 - found.u**2 + then**2)
-    assert foretold_chart == pytest.approx(now, rel=0.35), "the other lamp and new parameters of the process aside"
-    assert max(foretold_chart, now) < 0.95 * then
-
-
-def chart_part(observed: list[StandardObservation], curve: Curve) -> float:
-    """The chart's part in readings of standards' photographs, root mean square."""
-    budgets = [value_of(s.pad, curve, CHEMISTRY, (0.0, inf)).budget for s in observed]
-    return sqrt(sum(p.u**2 for budget in budgets for p in budget if p.name == "chart") / len(observed))
+    assert now < foretold_chart < 0.95 * then
 
 
 def test_replicates_under_one_light_do_not_average_out_what_it_hides(fit: CurveFit) -> None:
