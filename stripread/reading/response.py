@@ -135,10 +135,11 @@ def _consistent(fit: _Regression) -> _Regression:
 def _with_own_noise(fit: _Regression) -> _Regression:
     """The same with the noise that the patches' left-out residuals show in this photograph.
 
-    Where the patches' spectra were not measured, their own uncertainty hides how little the photograph adds.
+    Of heavy tails the median states too little. The patches' own uncertainty, where not measured, hides such noise.
     """
     for _ in range(_ROUNDS):
-        noise = _shrunk(fit.noise * fit.spread, int(fit.used.sum()))
+        residual = fit.left_out()[fit.clear[:-1].all(axis=1)]
+        noise = _shrunk(fit.noise * float(np.sqrt(np.mean(residual**2))), int(fit.used.sum()))
         if fit.colours.covariance is not None:
             noise = max(1.0, noise)
         if abs(np.log(noise / fit.noise)) < _SETTLED:
@@ -203,7 +204,6 @@ class _Regression:
         self.x, self.factor, self.prior = x, printed.factor[keep], printed.prior[keep]
         self.cross = x @ self.prior
         self.covariance = seen[keep][:, None] + own
-
         self.best_inverse = np.linalg.inv(self.covariance[self.best])
 
     def left_out(self) -> Array:

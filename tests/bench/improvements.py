@@ -1,12 +1,12 @@
 """Whether what a calibration report promises comes true: ``python -m tests.bench.improvements [CHARTS PHOTOGRAPHS]``.
 
-Charts of two lights and one strip a level are simulated (`tests.campaign`); `uncertainty_reduction` foretells what one
+Charts of two lights and one strip a level are simulated (`tests.campaign`); `uncertainty_reduction` predicts what one
 more light, and one more strip of each standard, leave of a reading's variance. The same charts with these photographs
 are then fitted. Only the chart's part changes, and its error is known without the scatter of readings: pads with the
 true reflectance, recorded without noise by photographs on site, each of a camera and a light of its own.
 Printed for each move and analyte, at the level of the report: the variance after it as a share of that before, as
-foretold and as observed (stated variance without the chart's part, with the mean square of the chart's errors), and the
-observed mean square of the chart's errors as a share of the stated one; with standard errors over the charts.
+predicted and as observed (stated variance without the chart's part, with the mean square of the chart's errors), and
+that mean square as a share of the stated one; with standard errors over the charts.
 """
 
 from __future__ import annotations
@@ -45,36 +45,36 @@ def first(photographs: int, seen: Sequence[StandardObservation]) -> list[Standar
 
 @dataclass(frozen=True)
 class Outcome:
-    """Variances of a reading of an analyte on one chart, in units of that before the move as foretold.
+    """Variances of a reading of an analyte on one chart, in units of that before the move as predicted.
 
-    ``foretold`` after it; stated ones without the chart's part (``rest``), of the chart (``stated``), and mean square
+    ``predicted`` after it; stated ones without the chart's part (``rest``), of the chart (``stated``), and mean square
     of the chart's ``errors``, the last two before and after.
     """
 
-    foretold: float
+    predicted: float
     rest: float
     stated: tuple[float, float]
     errors: tuple[float, float]
 
 
 def outcomes(kind: Kind, chart: int, photographs: int) -> Iterator[tuple[str, Outcome]]:
-    """What was foretold of a chart, and what the photographs bring, by analyte."""
+    """What was predicted of a chart, and what the photographs bring, by analyte."""
     rng = np.random.default_rng([chart, 11])
     lab = make_lab(read_profile(SAMPLES / "card-run-007.txt"), rng)
     seen, site = standards(lab, MOVES[kind], rng), rng.spawn(1)[0]
     old, new = ({a: fitted(a, STRIP.pad(a).unit, first(n, s)) for a, s in seen.items()} for n in (BEFORE, AFTER))
     promised = {a: gain(fit, STRIP.pad(a).chemistry) for a, fit in old.items()}
     photos = list(pads_on_site(lab, promised, photographs, site))
-    for a, foretold in promised.items():
-        before, after = (chart_part(a, foretold.value, fits[a], [pads[a] for pads in photos]) for fits in (old, new))
-        whole = foretold.u**2
-        yield a, Outcome(next(m.u for m in foretold.moves if m.kind == kind) ** 2 / whole, before[0] / whole,
+    for a, predicted in promised.items():
+        before, after = (chart_part(a, predicted.value, fits[a], [pads[a] for pads in photos]) for fits in (old, new))
+        whole = predicted.u**2
+        yield a, Outcome(next(m.u for m in predicted.moves if m.kind == kind) ** 2 / whole, before[0] / whole,
                          (before[1] / whole, after[1] / whole), (before[2] / whole, after[2] / whole))
 
 
 def pads_on_site(lab: Lab, promised: dict[str, Gain], n: int, rng: Rng) -> Iterator[dict[str, PadObservation]]:
     """Pads of the reports' levels with their true signals, as photographs on site record them."""
-    values = {a: foretold.value for a, foretold in promised.items()}
+    values = {a: predicted.value for a, predicted in promised.items()}
     for _ in range(n):
         light = simulator.mixed_light(simulator.SITE_LAMPS, rng)
         pads = photograph(lab, light, values, (simulator.camera(rng), rng))
@@ -97,22 +97,22 @@ def chart_part(analyte: str, true: float, fit: CurveFit, pads: Sequence[PadObser
 
 
 def trimmed(values: Sequence[float]) -> float:
-    """Mean without the largest tenth: under some lamp a curve may nearly stand still."""
+    """Mean without the largest tenth: under some lamp the signals of a curve may hardly change."""
     return float(np.sort(values)[: int(0.9 * len(values))].mean())
 
 
 def shares(some: Sequence[Outcome]) -> tuple[float, float, float]:
-    """The variance after the move as foretold and as observed, and the chart's errors by what is stated."""
+    """The variance after the move as predicted and as observed, and the chart's errors by what is stated."""
     rest, before, after = np.mean([(o.rest, *o.errors) for o in some], axis=0)
     stated = np.mean([o.stated for o in some])
-    return (float(np.mean([o.foretold for o in some])), float((rest + after) / (rest + before)),
+    return (float(np.mean([o.predicted for o in some])), float((rest + after) / (rest + before)),
             float(np.mean([o.errors for o in some]) / stated))
 
 
 def run(charts: int = CHARTS, photographs: int = PHOTOGRAPHS) -> None:
     """Print the changes."""
     print(f"\nvariance of a reading after a move, as a share of that before; {charts} simulated charts")
-    print(f"{'':24}{'foretold':>18}{'observed':>18}{'errors / stated':>18}")
+    print(f"{'':24}{'predicted':>18}{'observed':>18}{'errors / stated':>18}")
     for kind in MOVES:
         found = [dict(outcomes(kind, chart, photographs)) for chart in range(charts)]
         for name, analytes in {**{a: (a,) for a in TOLERANCE}, "all": tuple(TOLERANCE)}.items():

@@ -34,15 +34,23 @@ def test_pads_lie_in_the_frame() -> None:
     assert np.sqrt(((again - dyed_pads()[:, ::2]) ** 2).mean()) < 0.005
 
 
-def signals_of(profile: PrintProfile, camera: Camera, lamp: str, *, share: float, seed: int) -> PatchSignals:
-    """Signals of the patches relative to paper; they stray by ``share`` of themselves and by the counts stated."""
+def signals_of(profile: PrintProfile, camera: Camera, lamp: str, *, share: float, seed: int,
+               tails: float = np.inf) -> PatchSignals:
+    """Signals of the patches relative to paper; they stray by ``share`` of themselves and by the counts stated.
+
+    ``tails``: degrees of freedom of Student's t-distribution of a patch's deviations.
+    """
     reflectance, rng = printed(profile)[0], np.random.default_rng(seed)
     n = len(CARD.patches)
     true = simulator.relative(camera, simulator.lamp(lamp), np.vstack([reflectance[:n], reflectance[-1:]]))
     slope = np.full(true.shape, SLOPE)
     noise = rng.normal(0, UNKNOWN_CODING[0] * SLOPE, true.shape)
     inside = np.asarray((true > 0.02) & (true < 1.05))
-    return PatchSignals(signal=true * np.exp(rng.normal(0, share, true.shape)) + noise, slope=slope, clear=inside)
+    own = rng.normal(0, share, true.shape)
+    if tails < np.inf:
+        wide = np.sqrt(tails / rng.chisquare(tails, (n, 1)))
+        own, noise = own * wide, noise * wide
+    return PatchSignals(signal=true * np.exp(own) + noise, slope=slope, clear=inside)
 
 
 def stated(signal: Array, share: float) -> Array:
@@ -70,6 +78,23 @@ def test_unseen_spectra_are_predicted_within_their_uncertainty(
         doubts.append(doubt[inside])
     assert 0.93 < (np.abs(np.concatenate(z)) < Z95).mean() < 0.99
     assert np.quantile(np.concatenate(doubts), 0.95) < 0.04
+
+
+def test_heavy_tails_of_patches_are_within_the_uncertainty(sample_profile: PrintProfile, colours: CardColours) -> None:
+    """Patches that deviate by t with 4 degrees of freedom, three times as much as stated: 90 in 100 pads' signals.
+
+    A scale from the median of residuals states less: 89 in 100.
+    """
+    z = []
+    paper, weights = printed(sample_profile)[0][-1:], coarse(dyed_pads())
+    for number in range(48):
+        camera, lamp = simulator.camera(np.random.default_rng(number)), LIGHTS[number % 4]
+        patches = signals_of(sample_profile, camera, lamp, share=3 * SHARE, seed=number, tails=4)
+        response = learn_response(patches, colours).response
+        true = simulator.relative(camera, simulator.lamp(lamp), np.vstack([dyed_pads(), paper]))
+        u = np.sqrt(response.variance(response.correction + response.mismatch, weights))
+        z.append(((response.signal(weights) - true) / u)[(true > 0.02) & (true < 1.05)])
+    assert (np.abs(np.concatenate(z)) < Z95).mean() > 0.90
 
 
 @pytest.mark.parametrize("seed", range(6))
