@@ -10,6 +10,7 @@ import hashlib
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any, Final, Literal
 
@@ -209,6 +210,8 @@ class Originals:
 
 
 NO_ORIGINALS: Final = Originals()
+#: Photographs that are copied at a time.
+_AT_ONCE: Final = 10_000
 
 
 def import_photographs(
@@ -216,24 +219,55 @@ def import_photographs(
 ) -> int:
     """Copy the photographs of the records into the store, before the records; return the number of records.
 
-    Photographs that the store has are skipped; the others are found by hash in the folder. Raises RecordsError for a
-    missing photograph and for an invalid record.
+    Photographs that the store has are skipped; the others are found by hash in the folder. They are copied some
+    thousand at a time: copies without a record are used when the import is repeated. Raises RecordsError for a missing
+    photograph and for an invalid record.
     """
-    wanted, total = {}, 0
+    files, total = _Files(originals), 0
+    found: list[tuple[str, Path]] = []
     for one in records:
         total += 1
-        if isinstance(one.record, Photograph) and one.record.removed is None:
-            wanted[one.record.id] = one.where
-    missing = {id_: where for id_, where in wanted.items() if not store.find(Photograph, id=id_)}
-    files = files_by_hash(originals.folder, originals.executor) if originals.folder and missing else {}
-    for id_, where in missing.items():
-        if id_ not in files:
-            raise RecordsError("the file of the photograph is missing", where=where, found=f"SHA-256 {id_}",
-                               remedy="name the folder that contains it with --photographs")
-    if not dry_run:
-        for _ in originals.executor.map(_copy, store.photographs.place, ((id_, files[id_]) for id_ in missing)):
-            pass
+        if _is_wanted(store, one):
+            found.append((one.record.id, files.find(one)))
+        if len(found) >= _AT_ONCE:
+            _copy_all(store, found, originals.executor, dry_run=dry_run)
+            found = []
+    _copy_all(store, found, originals.executor, dry_run=dry_run)
     return total
+
+
+def _copy_all(store: Store, found: list[tuple[str, Path]], executor: Executor, *, dry_run: bool) -> None:
+    if found and not dry_run:
+        for _ in executor.map(_copy, store.photographs.place, found):
+            pass
+
+
+def _is_wanted(store: Store, one: ParsedRecord) -> bool:
+    """Return whether a record is a photograph that the store does not have."""
+    return (isinstance(one.record, Photograph) and one.record.removed is None
+            and not store.find(Photograph, id=one.record.id))
+
+
+class _Files:
+    """Files of a folder by their SHA-256; an export's are found by their names, without reading the folder."""
+
+    def __init__(self, originals: Originals) -> None:
+        self._originals = originals
+
+    def find(self, photograph: ParsedRecord) -> Path:
+        """Return the file of a photograph. Raises RecordsError if it is missing."""
+        folder, id_ = self._originals.folder, photograph.record.id
+        file = folder / id_[:2] / id_ if folder and _HASH.fullmatch(id_) else None
+        if file is None or not file.is_file():
+            file = self._others.get(id_)
+        if file is None:
+            raise RecordsError("the file of the photograph is missing", where=photograph.where, found=f"SHA-256 {id_}",
+                               remedy="name the folder that contains it with --photographs")
+        return file.absolute()
+
+    @cached_property
+    def _others(self) -> dict[str, Path]:
+        return files_by_hash(self._originals.folder, self._originals.executor) if self._originals.folder else {}
 
 
 def _copy(place: str, photograph: tuple[str, Path]) -> None:

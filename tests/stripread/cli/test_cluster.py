@@ -22,6 +22,7 @@ from shared.card import default_card
 from shared.errors import InputError
 from shared.profile import PrintProfile
 from shared.strip import default_strip
+from stripread.exchange import jsonl
 from stripread.exchange.import_records import ParsedRecord
 from stripread.exchange.jsonl import Originals, import_photographs
 from stripread.intake.process import process_photos
@@ -144,7 +145,8 @@ def test_standards_are_observed_alike(dask: DaskCluster, samples: Path, sample_p
     assert [digits(seen) for seen in there] == [digits(seen) for seen in here]
 
 
-def test_import_and_verify(dask: DaskCluster, samples: Path, tmp_path: Path, sample_chart: Chart) -> None:
+def test_import_and_verify(dask: DaskCluster, samples: Path, tmp_path: Path, sample_chart: Chart,
+                           monkeypatch: pytest.MonkeyPatch) -> None:
     """Workers copy the originals and read them back; a damaged one is reported as it is here."""
     store = desk(tmp_path, samples, sample_chart)
     photos = [receive_photo(store, ACCOUNT, open_photo(path), SampleInfo(point="tap", batch="samples"))
@@ -152,6 +154,7 @@ def test_import_and_verify(dask: DaskCluster, samples: Path, tmp_path: Path, sam
     records = [ParsedRecord(photo, "records.jsonl") for photo in photos]
     there = ClusterExecutor(dask.cluster)
     other = open_store(Settings(database=f"sqlite:///{tmp_path / 'other.sqlite'}", photographs=str(tmp_path / "other")))
+    monkeypatch.setattr(jsonl, "_AT_ONCE", 2)
     assert import_photographs(other, records, Originals(samples / "sites", there)) == 3
     assert sorted(other.photographs.names()) == sorted(photo.id for photo in photos)
     assert verify_store(store, executor=there) == verify_store(store)
