@@ -7,18 +7,21 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from assess.equipment import DEFAULT_EQUIPMENT, load_equipment
+from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from stripread.intake.materials_import import import_file, register_chart
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.operations.decisions import Decisions, Proposal
+from stripread.store import sessions
 from stripread.store.accounts import list_accounts, restrict_account
 from stripread.store.audit_trail import chain_links
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import ROLES, Role
-from stripread.store.models.sites import Machine, SamplingPoint, Site, SiteGroup
+from stripread.store.models.sites import Machine, SamplingPoint, Site, SiteGroup, Unit
 from stripread.store.site_access import SiteAccess
 from stripread.store.store import Store
 from stripread.web.app import ROUTES
@@ -55,6 +58,8 @@ def divided(tmp_path_factory: pytest.TempPathFactory, workers: Workers, samples:
             for site, group in (("mill", "north"), (f"{SECRET}-wharf", f"{SECRET}-group")):
                 work.put(Site(id=site, name=f"{site} site", group=group), "made")
                 work.put(SamplingPoint(id=f"{site}-tap", site=site, place="mains", name=f"tap of {site}"), "made")
+            work.put(Unit(id=f"{SECRET}-unit", site=f"{SECRET}-wharf", catalogue="carbon-filter",
+                          unit=load_units()["carbon-filter"]), "made")
         register_chart(running.store, lead, sample_chart)
         import_file(running.store, lead, samples / "card-run-007.txt")
         for site in ("mill", f"{SECRET}-wharf"):
@@ -122,6 +127,33 @@ def test_a_named_record_of_another_group_does_not_exist(name: str, divided: Divi
         401, 403, 404)
     assert browser.send("POST", "/take/original", params={"batch": BATCH, name: foreign}).status_code == 404
     assert browser.post(f"/readings/{divided.own}/move", **{name: foreign}, why="x").status_code == 404
+
+
+@pytest.mark.parametrize(("path", "body"), [
+    ("/decisions", {"site": "{site}", "what": "Soften"}),
+    ("/values", {"point": "{point}", "method": "meter", "ph": 7.0}),
+    ("/readings/{own}/move", {"point": "{point}", "why": "x"}), ("/review/{reading}/accept", {}),
+    ("/readings/{reading}/reports", {}), ("/commissioning", {"unit": "{unit}"}),
+    ("/due/done", {"kind": "treatment", "unit": "{unit}"}), ("/changes/intervals", {"points": ["{point}"], "days": 8}),
+    ("/changes/units", {"points": ["{point}"], "catalogue": "carbon-filter", "confirmed": True}),
+    ("/changes/limits", {"points": ["{point}"], "since": "2031-05-04", "confirmed": True})])
+def test_a_request_of_a_program_names_nothing_of_another_group(
+    path: str, body: dict[str, object], divided: Divided
+) -> None:
+    """By fields of its body, as by those of a form: not found, and nothing is changed."""
+    account, store = divided.served.account(*ROLES), divided.served.store
+    restrict_account(store, account, ["north"], by=divided.served.account("administrator"))
+    secret = sessions.make_token(store, account, "a program", sessions.SCOPES)
+    program = divided.served.browser(authorization=f"Bearer {secret}", accept="application/json").client
+    given = msgspec.json.encode([path, body]).decode().replace("{own}", divided.own)
+    for name, id_ in {**divided.foreign, "unit": f"{SECRET}-unit"}.items():
+        given = given.replace(f"{{{name}}}", id_)
+    address, asked = msgspec.json.decode(given)
+    before = entries_on(store, divided.foreign)
+    answer = program.post(f"/api{address}", json=asked)
+    assert answer.status_code == 404, answer.text
+    assert SECRET not in answer.text
+    assert entries_on(store, divided.foreign) == before
 
 
 def test_an_unknown_sampling_point_names_no_other(divided: Divided, samples: Path) -> None:
