@@ -82,7 +82,7 @@ class OwnPasswordBody(Body, frozen=True):
 class PreferencesBody(Body, frozen=True):
     """How pages show numbers and times to the account; ``zone``: IANA name, empty: that of the device."""
 
-    unit: HardnessUnit
+    unit: Annotated[HardnessUnit, msgspec.Meta(description="Unit of hardness and alkalinity.")]
     comma: bool = False
     zone: str = ""
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any, Final
@@ -11,6 +11,7 @@ from typing import Any, Final
 import msgspec
 from starlette.responses import Response
 
+from shared.analytes import ANALYTES, capitalise
 from stripread.web.api.administration import ACCOUNTS, OWN, SYSTEM
 from stripread.web.api.bulk import BULK
 from stripread.web.api.materials import BATCHES, CARDS
@@ -33,6 +34,31 @@ _INFO: Final = {
 _TOKEN: Final = {"type": "http", "scheme": "bearer",
                  "description": "API token, created on the page Me; limited by its scopes and by the roles of its "
                                 "account."}
+
+_ANALYTES: Final = ("hardness", "alkalinity", "ph", "chloride", "chlorine")
+#: Descriptions of the fields of bodies that do not state their own; a name means the same in all of them.
+_FIELDS: Final[Mapping[str, str]] = {
+    **{a: f"{capitalise(ANALYTES[a].name)} [{ANALYTES[a].unit}]." for a in _ANALYTES},
+    **{f"u_{a}": "Half of the 95 % interval, in the same unit." for a in _ANALYTES},
+    "point": "ID of the sampling point.", "site": "ID of the site.", "unit": "ID of the treatment unit.",
+    "tube": "ID of the tube.", "card": "ID of the card.", "batch": "ID of the strip batch, as on its label.",
+    "reading": "ID of a reading, or of the assessment of a sample.", "catalogue": "ID of the unit in the catalogue.",
+    "profile": "ID of the card profile.", "sha256": "SHA-256 of the photograph.", "run": "Number of the print run.",
+    "session": "`hash` of the session.", "token": "`hash` of the token.", "done": "`done` of the response.",
+    "method": "How it was measured.", "analyte": "ID of the analyte.", "value": "Value in the analyte's own unit.",
+    "uncertainty": "Half of the 95 % interval.", "fault": "What is wrong.", "note": "The note.",
+    "corners": "Corners of the card: x,y x,y x,y x,y in pixels.", "pads": "Pads: analyte=x,y analyte=x,y ...",
+    "use_corners": "Whether the corners are used.", "use_pads": "Whether the pads are used.",
+    "form": "Format of the response.", "kind": "Kind of the work.", "what": "What is to be done.",
+    "state": "The next state.", "count": "Number in stock.", "setting": "Setting, percent.",
+    "table": "The table as text, with its header.", "days": "Days between tests.", "since": "First day of the set.",
+    "limits": "Name of the set of limits.", "until": "Last day of the release.", "expires": "Date of expiry.",
+    "keeps": "Days for which an opened tube may be used.", "plan": "The plan (TOML).",
+    "include": "Whether to include it again.", "first_used": "Day of first use.", "name": "Name.", "roles": "Roles.",
+    "sign_in": "Name to sign in with.", "active": "Whether the account is active.",
+    "groups": "IDs of groups of sites.", "comma": "Whether numbers have a decimal comma.",
+    "zone": "Time zone (IANA name).", "present": "The current password.", "scopes": "Scopes."}
+
 
 def describe(operations: Iterable[ApiOperation]) -> Json:
     """Return the OpenAPI 3.1 description of operations."""
@@ -89,8 +115,12 @@ def _request_body(operation: ApiOperation, schemas: _Schemas) -> Json:
     body = operation.request_body
     if body is None:
         return {}
+    schema = schemas.of(body)
+    for name, field_ in schemas.components[body.__name__].get("properties", {}).items():
+        if "description" not in field_:
+            field_["description"] = _FIELDS[name]
     required = any(f.required for f in msgspec.structs.fields(body))
-    return {"requestBody": {"required": required, "content": {"application/json": {"schema": schemas.of(body)}}}}
+    return {"requestBody": {"required": required, "content": {"application/json": {"schema": schema}}}}
 
 
 def _responses(operation: ApiOperation, schemas: _Schemas) -> Json:

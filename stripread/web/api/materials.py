@@ -10,7 +10,6 @@ from starlette.responses import Response
 
 from calibration.checks import Check
 from shared.card import default_card
-from stripread.review.withdrawal_impact import WithdrawalImpact
 from stripread.store.models.materials import Card, CardInspection, PrintRun, StandardPhotograph, StandardsSet
 from stripread.web.api.operations import (
     Body,
@@ -241,9 +240,6 @@ BATCHES: Final = (
          listed(lambda request: batches.checked_standards(request, batches.batch_line(request)), _check_row),
          roles=ANALYSTS, scope="batches:read", query=ListQuery,
          returns={200: (ListPage[CheckRow], "A page of check standards.")}),
-    read(f"{_BATCH}/impact", "impact", "Return what a withdrawal of the chart affects, or has affected.",
-         answered(batches.chart_impact), roles=ANALYSTS, scope="batches:read",
-         returns={200: (WithdrawalImpact, "The impact.")}),
     change(f"{_BATCH}/release", "release", "Release the chart of a batch, if it passes the release gate.",
            answered(batches.release_batch, _batch_row), roles=ANALYSTS, scope="batches:write", body=ReleaseBody,
            returns=_LINE),

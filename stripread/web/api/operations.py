@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import KW_ONLY, dataclass, field
+from datetime import datetime
 from functools import partial, wraps
 from typing import Annotated, Any, Final, Generic, Literal, TypeVar
 
@@ -173,6 +174,11 @@ def listed(found: Callable[[RequestContext], Sequence[S]], row: Callable[[S], ob
         return json(ListPage(items=tuple(map(row, items[first:first + most])), total=len(items), next=further))
 
     return handler
+
+
+def in_utc(stamp: str) -> str:
+    """Return a time of an index in the form that all responses have (RFC 3339, UTC as Z)."""
+    return datetime.fromisoformat(stamp).isoformat().replace("+00:00", "Z")
 
 
 def limit(request: RequestContext) -> int:

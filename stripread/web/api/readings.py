@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Annotated, Final, Literal
 
 import msgspec
+from msgspec.structs import replace
 from starlette.responses import Response
 
 from assess.decision import VERDICTS, Verdict
@@ -32,6 +33,7 @@ from stripread.web.api.operations import (
     ListQuery,
     answered,
     change,
+    in_utc,
     limit,
     listed,
     read,
@@ -215,7 +217,8 @@ def _list_readings(request: RequestContext) -> Response:
     found = found_readings(request.store, wanted, most + 1, request.query("before") or None)
     total = count_readings(request.store, wanted, COUNTED + 1)
     return json(ListPage(
-        items=tuple(found[:most]), total=total if total <= COUNTED else None,
+        items=tuple(replace(row, sampled=in_utc(row.sampled), at=in_utc(row.at)) for row in found[:most]),
+        total=total if total <= COUNTED else None,
         next=list_address(request).link(before=found[most - 1].id) if len(found) > most else None))
 
 

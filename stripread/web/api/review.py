@@ -1,15 +1,17 @@
-"""Review and reports by the API: queue, decisions of a reviewer and of who took a reading, issued test reports."""
+"""Review and reports by the API: queue, decisions of reviewers and technicians, issued reports, withdrawals."""
 
 from __future__ import annotations
 
 from typing import Annotated, Final, Literal
 
 import msgspec
+from msgspec.structs import replace
 from starlette.responses import Response
 
 from stripread.report.document.model import Document
 from stripread.review.queue import QueueEntry, count_queue
 from stripread.review.reanalysis.comparison import ReadingComparison
+from stripread.review.withdrawal_impact import WithdrawalImpact
 from stripread.store.issued_reports import ReportRow
 from stripread.store.models.evidence import Correction, Fault, IssuedReport, Photograph, Review, StoredReading
 from stripread.store.models.sites import SiteGroup
@@ -26,6 +28,7 @@ from stripread.web.api.operations import (
     Why,
     answered,
     change,
+    in_utc,
     limit,
     listed,
     number,
@@ -34,10 +37,10 @@ from stripread.web.api.operations import (
 from stripread.web.api.readings import Result, current_result
 from stripread.web.error_handlers import json
 from stripread.web.listing import list_address
-from stripread.web.pages import locate, readings, reports, review
+from stripread.web.pages import batches, locate, readings, reports, review
 from stripread.web.pages.reports import Edition
 from stripread.web.pages.review import Order
-from stripread.web.refusals import CAN_TAKE_READINGS, REVIEWERS
+from stripread.web.refusals import ANALYSTS, CAN_TAKE_READINGS, REVIEWERS
 from stripread.web.request import RequestContext
 
 _GROUP_ID = msgspec.Meta(description="ID of the group of sites.")
@@ -119,7 +122,8 @@ def _queue(request: RequestContext) -> Response:
     first, most = number(request, "offset", 0, 0, LAST_OFFSET), limit(request)
     found, total = review.waiting(request, first + most), count_queue(request.store, review.queue_filter(request))
     further = list_address(request).link(offset=first + most) if total > first + most else None
-    return json(ListPage(items=tuple(found[first:]), total=total, next=further))
+    items = tuple(replace(entry, sampled=in_utc(entry.sampled)) for entry in found[first:])
+    return json(ListPage(items=items, total=total, next=further))
 
 
 def _located(request: RequestContext) -> Result:
@@ -144,6 +148,12 @@ def _report(request: RequestContext) -> IssuedReport:
 def _groups(request: RequestContext) -> list[SiteGroup]:
     groups = request.store.find(SiteGroup)
     return [g for g in groups if request.access.groups is None or g.id in request.access.groups]
+
+
+def _impact(request: RequestContext) -> WithdrawalImpact:
+    found = batches.chart_impact(request)
+    return replace(found, readings=tuple(replace(r, sampled=in_utc(r.sampled)) for r in found.readings),
+                   reports=tuple(replace(r, at=in_utc(r.at)) for r in found.reports))
 
 
 DOCUMENTS: Final = ("text/html", "application/pdf")
@@ -192,6 +202,9 @@ REVIEW: Final = (
            _issue, roles=REVIEWERS, scope="review", body=IssueBody, files=DOCUMENTS,
            description="Where nothing has changed, the report issued last is returned.",
            returns={200: (IssuedReport, "The report.")}),
+    read("/api/batches/{batch:path}/impact", "impact", "Return what a withdrawal of the chart affects or has affected.",
+         answered(_impact), roles=ANALYSTS, scope="batches:read",
+         returns={200: (WithdrawalImpact, "The impact.")}),
     read("/api/groups", "groups", "List groups of sites.", listed(_groups), scope="sites:read", query=ListQuery,
          returns={200: (ListPage[SiteGroup], "A page of groups.")}),
     read("/api/groups/{group:path}/report", "group-report", "Return the current report on a group of sites.",

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import csv
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -270,3 +272,21 @@ def test_more_lists_contain_what_the_pages_list(both: Both, address: str, column
         found += shown["items"]
         link = shown["next"]
     assert [row[columns[0]] for row in rows] == [row[columns[1]] for row in found] != []
+
+
+def times(value: Any) -> Iterator[str]:
+    """Yield the texts of a response that are times."""
+    if isinstance(value, dict | list):
+        for part in value.values() if isinstance(value, dict) else value:
+            yield from times(part)
+    elif isinstance(value, str) and re.match(r"\d{4}-\d\d-\d\dT", value):
+        yield value
+
+
+@pytest.mark.parametrize("address", ["readings", "readings/quay-2/record", "review", "reports", "batches/A/impact",
+                                     "decisions", "accounts", "account"])
+def test_times_have_one_form(address: str, both: Both) -> None:
+    """RFC 3339 in UTC with Z, as clients compare them as text."""
+    found = list(times(both.program.get(f"/api/{address}").raise_for_status().json()))
+    assert found
+    assert [t for t in found if not re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d(\.\d+)?Z", t)] == []
