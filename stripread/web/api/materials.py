@@ -27,11 +27,11 @@ from stripread.web.api.operations import (
 from stripread.web.batches_view import BatchLine, ChartState
 from stripread.web.error_handlers import json
 from stripread.web.jobs import JobState
+from stripread.web.listing import BatchOrder, chosen_batches
 from stripread.web.pages import batches, cards, standards
 from stripread.web.pages.cards import CardLine, RunLine, Sheet, State
 from stripread.web.refusals import ANALYSTS, HTTPRefusal
 from stripread.web.request import RequestContext
-from stripread.web.selections import BatchOrder, chosen_batches
 
 
 class BatchesQuery(ListQuery, frozen=True):

@@ -34,12 +34,7 @@ from stripread.web.api.operations import (
 )
 from stripread.web.api.review import DOCUMENTS
 from stripread.web.error_handlers import json
-from stripread.web.pages import schedule, treatment
-from stripread.web.pages import sites as pages
-from stripread.web.pages.schedule import DoneWork, Ticked
-from stripread.web.refusals import CAN_MAINTAIN, MANAGERS
-from stripread.web.request import RequestContext
-from stripread.web.selections import (
+from stripread.web.listing import (
     WEEKS,
     DecisionOrder,
     DueOrder,
@@ -52,6 +47,11 @@ from stripread.web.selections import (
     chosen_due,
     chosen_sites,
 )
+from stripread.web.pages import schedule, treatment
+from stripread.web.pages import sites as pages
+from stripread.web.pages.schedule import DoneWork, Ticked
+from stripread.web.refusals import CAN_MAINTAIN, MANAGERS
+from stripread.web.request import RequestContext
 
 #: Weeks that a list of due items may look ahead.
 MOST_WEEKS = 104

@@ -37,10 +37,9 @@ from stripread.web.batches_view import (
     gate_lines,
     number,
 )
-from stripread.web.listing import ROWS, csv_file, downloads, list_address, page_number
+from stripread.web.listing import BATCH_ORDERS, ROWS, chosen_batches, csv_file, downloads, list_address, page_number
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext
-from stripread.web.selections import BATCH_ORDERS, chosen_batches
 
 
 def show(request: RequestContext) -> Response:

@@ -25,12 +25,21 @@ from stripread.store.models.materials import Card, Tube
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import SamplingPoint, Service, Unit
 from stripread.store.site_access import access_of
-from stripread.web.listing import csv_file, downloads, group_names, group_options, list_address
+from stripread.web.listing import (
+    KINDS,
+    WEEKS,
+    all_due,
+    chosen_due,
+    csv_file,
+    downloads,
+    group_names,
+    group_options,
+    list_address,
+)
 from stripread.web.pages.bulk_change import BulkChange, BulkOutcome, preview_or_apply
 from stripread.web.refusals import HTTPRefusal
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
-from stripread.web.selections import KINDS, WEEKS, all_due, chosen_due
 
 T = TypeVar("T")
 #: Weeks that a calendar looks ahead.

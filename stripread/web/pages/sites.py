@@ -21,12 +21,21 @@ from stripread.report.verdicts import assessment_sheet
 from stripread.store.models.sites import Site, SiteGroup
 from stripread.store.reading_query import ReadingFilter, count_readings
 from stripread.web import site_view
-from stripread.web.listing import ROWS, csv_file, downloads, group_options, list_address, page_number
+from stripread.web.listing import (
+    ROWS,
+    SITE_VERDICTS,
+    all_sites,
+    chosen_sites,
+    csv_file,
+    downloads,
+    group_options,
+    list_address,
+    page_number,
+)
 from stripread.web.pages.reports import asks_for_pdf, document_response
 from stripread.web.reading_view import glyphs
 from stripread.web.rendering import page
 from stripread.web.request import RequestContext, one_of
-from stripread.web.selections import SITE_VERDICTS, all_sites, chosen_sites
 from stripread.web.sites_view import map_dots, site_lines
 
 

@@ -35,11 +35,10 @@ from stripread.store.models.sites import (
 )
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.sign_ins import names_of
-from stripread.web.listing import ROWS, csv_file, downloads, list_address, page_number
+from stripread.web.listing import PROGRESS, ROWS, chosen_decisions, csv_file, downloads, list_address, page_number
 from stripread.web.pages.reports import asks_for_pdf, document_response
 from stripread.web.rendering import go, page
 from stripread.web.request import RequestContext, one_of
-from stripread.web.selections import PROGRESS, chosen_decisions
 
 #: Steps that every decision passes on its way.
 STEPS: Final[tuple[DecisionState, ...]] = ("proposed", "chosen", "ordered", "installed", "verified")
