@@ -8,7 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from calibration.checks import Pair
+from shared.estimate import Estimate
 from stripread.cli.main import run
+from stripread.report.calibration_text import agreement_lines
 
 Run = Callable[..., str]
 
@@ -70,5 +73,17 @@ def test_waters_show_bias_and_intrinsic_uncertainty(check: Run, samples: Path, t
     assert output["alkalinity"]["n"] == 3
     assert output["alkalinity"]["bias"] == pytest.approx(0.25, abs=0.05)
     text = check(table=table, command="validate")
-    assert "a reading of 60 mg/L CaCO3 has no reference value: too few waters" in text
+    assert "  a reading of 60 mg/L CaCO3 " in text
     assert "intrinsic standard uncertainty of the strip:" in text
+
+
+@pytest.mark.parametrize(("read", "line"), [
+    ((31.0, 62.0, 93.0), "a reading of 60 mg/L CaCO3 corresponds to 58.1 ("),
+    ((50.0, 90.0, 55.0), "a reading of 60 mg/L CaCO3 has no reference value: too few waters"),
+    ((130.0, 160.0, 190.0), "is outside the range measured on these waters; no reference value can be given")])
+def test_what_a_reading_corresponds_to(read: tuple[float, ...], line: str) -> None:
+    """Three waters of 30, 60 and 90 mg/L: on a line, scattered so that its slope may be zero, and without low values."""
+    waters = [Pair(f"W{known:g}", known=known, u_known=0.3, read=Estimate(
+        analyte="hardness", value=value, low=value - 0.6, high=value + 0.6, unit="mg/L CaCO3"))
+        for known, value in zip((30.0, 60.0, 90.0), read, strict=True)]
+    assert line in "\n".join(agreement_lines("hardness", waters))
