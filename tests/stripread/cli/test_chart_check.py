@@ -82,7 +82,7 @@ def test_waters_show_bias_and_intrinsic_uncertainty(check: Run, samples: Path, t
     ((50.0, 90.0, 55.0), "a reading of 60 mg/L CaCO3 has no reference value: too few waters"),
     ((130.0, 160.0, 190.0), "is outside the range measured on these waters; no reference value can be given")])
 def test_what_a_reading_corresponds_to(read: tuple[float, ...], line: str) -> None:
-    """Three waters of 30, 60 and 90 mg/L: on a line, scattered so that its slope may be zero, and without low values."""
+    """Three waters of 30, 60 and 90 mg/L: on a line, so scattered that its slope may be zero, without low values."""
     waters = [Pair(f"W{known:g}", known=known, u_known=0.3, read=Estimate(
         analyte="hardness", value=value, low=value - 0.6, high=value + 0.6, unit="mg/L CaCO3"))
         for known, value in zip((30.0, 60.0, 90.0), read, strict=True)]
