@@ -12,10 +12,10 @@ import os
 import re
 import time
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, BinaryIO, Final, TypeVar
+from typing import Any, BinaryIO, Final, NamedTuple, TypeVar
 from uuid import uuid4
 
 import msgspec
@@ -76,6 +76,10 @@ T = TypeVar("T", bound=msgspec.Struct)
 
 _AT_BYTE = re.compile(r"\(byte (\d+)\)")
 _STEP = re.compile(r"[^.\[\]]+")
+#: Characters of an invalid text that a message shows.
+_SHOWN: Final = 60
+#: The pattern of a text that may not be empty.
+NOT_EMPTY: Final = r"\S"
 _REMEDY = "correct the file, or compare it with the one supplied with the program"
 
 
@@ -126,17 +130,32 @@ def content_hash(content: msgspec.Struct) -> str:
 
 def _explained(message: str, kind: type[msgspec.Struct], *, data: bytes, where: str) -> FileError:
     """The error of the JSON itself or, if it is valid, of a value in it."""
+    fault = json_fault(message, kind, data)
+    return FileError(fault.what, where=f"{where}: {fault.path}" if fault.path else where, found=fault.found,
+                     allowed=fault.allowed, remedy=_REMEDY)
+
+
+class JsonFault(NamedTuple):
+    """What is wrong with JSON, at which path ("" for the whole), what was found there and what is allowed."""
+
+    what: str
+    path: str
+    found: str
+    allowed: str
+
+
+def json_fault(message: str, kind: type[msgspec.Struct], data: bytes) -> JsonFault:
+    """The fault of JSON that is no valid ``kind``; ``message``: msgspec's."""
     try:
         content = msgspec.json.decode(data)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        return FileError("is not valid JSON", where=where, found=_place(str(error), data),
-                         allowed="JSON text in UTF-8", remedy=_REMEDY)
+        return JsonFault("is not valid JSON", "", _place(str(error), data), "JSON text in UTF-8")
     what, _, path = message.partition(" - at `$")
     path = path.removeprefix(".").removesuffix("`")
     steps = _STEP.findall(path)
-    return FileError(what[0].lower() + what[1:], where=f"{where}: {path}" if path else where,
-                     found="" if "field" in what else _found(content, steps),
-                     allowed=_allowed(msgspec.inspect.type_info(kind), steps), remedy=_REMEDY)
+    allowed = _allowed(msgspec.inspect.type_info(kind), steps)
+    found = "" if "field" in what else _found(content, steps)
+    return JsonFault("is not valid" if found and allowed else what[0].lower() + what[1:], path, found, allowed)
 
 
 def _place(message: str, data: bytes) -> str:
@@ -160,23 +179,53 @@ def _found(value: Any, steps: list[str]) -> str:
             value = value[step]
         else:
             return ""
-    return "" if isinstance(value, list | dict) else repr(value)
+    return "" if isinstance(value, list | dict) else repr(value[:_SHOWN] if isinstance(value, str) else value)
 
 
 def _allowed(node: Any, steps: list[str]) -> str:
-    """Field names or literals that the type knows at the path."""
+    """Field names, values or bounds that the type has at the path; empty where it has none."""
     for step in steps:
         node = _child(node, step)
-    if isinstance(node, msgspec.inspect.StructType):
-        return "fields " + ", ".join(f.encode_name for f in node.fields)
-    if isinstance(node, msgspec.inspect.LiteralType):
-        return ", ".join(repr(v) for v in node.values)
-    return ""
+    node = _bare(node)
+    in_words = _IN_WORDS.get(type(node))
+    return in_words(node) if in_words else ""
+
+
+def _bare(node: Any) -> Any:
+    """A type without its description."""
+    return node.type if isinstance(node, msgspec.inspect.Metadata) else node
+
+
+def _text(node: msgspec.inspect.StrType) -> str:
+    if node.pattern not in (None, NOT_EMPTY):
+        return ""
+    text = "text that is not empty" if node.pattern or node.min_length else "text"
+    return text if node.max_length is None else f"{text}, at most {node.max_length} characters"
+
+
+def _bounded(kind: str, node: msgspec.inspect.IntType | msgspec.inspect.FloatType) -> str:
+    """A number with its bounds."""
+    bounds = (("above", node.gt), ("at least", node.ge), ("below", node.lt), ("at most", node.le))
+    return ", ".join((kind, *(f"{word} {bound:g}" for word, bound in bounds if bound is not None)))
+
+
+#: What a type allows, in words.
+_IN_WORDS: Final[Mapping[type, Callable[[Any], str]]] = {
+    msgspec.inspect.StructType: lambda node: "fields " + ", ".join(f.encode_name for f in node.fields),
+    msgspec.inspect.LiteralType: lambda node: ", ".join(repr(v) for v in node.values),
+    msgspec.inspect.EnumType: lambda node: ", ".join(repr(v.value) for v in node.cls),
+    msgspec.inspect.StrType: _text,
+    msgspec.inspect.IntType: lambda node: _bounded("a whole number", node),
+    msgspec.inspect.FloatType: lambda node: _bounded("a number", node),
+    msgspec.inspect.BoolType: lambda _node: "true or false",
+    msgspec.inspect.DateType: lambda _node: "a date, as 2031-05-14",
+    msgspec.inspect.VarTupleType: lambda node: f"a list of {node.min_length or 0} or more",
+}
 
 
 def _child(node: Any, step: str) -> Any:
     """The type one level down, or None if the type does not state it."""
-    for option in getattr(node, "types", (node,)):
+    for option in map(_bare, getattr(node, "types", (_bare(node),))):
         for field in getattr(option, "fields", ()):
             if field.encode_name == step:
                 return _not_none(field.type)
@@ -188,6 +237,7 @@ def _child(node: Any, step: str) -> Any:
 
 def _not_none(node: Any) -> Any:
     """An optional type without its None."""
+    node = _bare(node)
     kinds = [t for t in getattr(node, "types", ()) if not isinstance(t, msgspec.inspect.NoneType)]
     return kinds[0] if len(kinds) == 1 else node
 

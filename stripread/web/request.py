@@ -15,9 +15,10 @@ from starlette.responses import Response
 
 from shared.decoders import from_json
 from shared.errors import InputError
+from shared.files import json_fault
 from shared.notation import PLAIN, Notation
 from stripread.store.models.accounts import Role
-from stripread.store.models.record import Record, validation_message
+from stripread.store.models.record import Record
 from stripread.store.schema import R
 from stripread.store.sessions import Scope
 from stripread.store.site_access import SiteAccess
@@ -156,9 +157,8 @@ def form_of(type_: type[msgspec.Struct], data: bytes) -> dict[str, list[str]]:
     try:
         body = from_json(data or b"{}", type_)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        what, _, place = validation_message(error).partition(" - at ")
-        raise InputError("is not a valid request", where=place.strip("`$.") or "body", found=what,
-                         allowed=", ".join(type_.__struct_fields__) or "no fields") from error
+        fault = json_fault(str(error), type_, data)
+        raise InputError(fault.what, where=fault.path or "body", found=fault.found, allowed=fault.allowed) from error
     fields = {name.replace("_", "-"): getattr(body, name) for name in type_.__struct_fields__}
     return {(name.removesuffix("s") if isinstance(value, tuple) else name): _texts_of(value)
             for name, value in fields.items()}

@@ -12,6 +12,7 @@ import msgspec
 from starlette.responses import Response
 
 from shared.errors import InputError
+from shared.files import NOT_EMPTY
 from stripread.store.models.accounts import Role
 from stripread.store.sessions import Scope
 from stripread.web.error_handlers import json
@@ -52,7 +53,7 @@ class ListQuery(msgspec.Struct, frozen=True):
 
 
 #: A reason that is required, and one that may be empty.
-Why = Annotated[str, msgspec.Meta(description="Reason, for the audit trail.", pattern=r"\S", max_length=2000)]
+Why = Annotated[str, msgspec.Meta(description="Reason, for the audit trail.", pattern=NOT_EMPTY, max_length=2000)]
 Remark = Annotated[str, msgspec.Meta(description="Reason or remark, for the audit trail.", max_length=2000)]
 
 
