@@ -41,6 +41,7 @@ for (const form of document.querySelectorAll("form[data-upload]")) {
     if (!faults) location.reload();
   };
   input.addEventListener("change", () => sendAll([...input.files]));
+  if (input.files.length) sendAll([...input.files]); // chosen before this script was loaded
   form.addEventListener("submit", (event) => event.preventDefault());
   form.addEventListener("dragover", (event) => event.preventDefault());
   form.addEventListener("drop", (event) => {

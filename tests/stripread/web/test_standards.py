@@ -161,6 +161,16 @@ def fitted(analyst: Browser, profile: str) -> dict[str, str]:
     raise AssertionError(state)
 
 
+#: On a slow connection a file is chosen before the page's scripts are loaded; this one is no photograph.
+CHOSEN_EARLY = """document.addEventListener("readystatechange", () => {
+  const input = document.getElementById("files"), files = new DataTransfer();
+  if (document.readyState !== "interactive") return;
+  files.items.add(new File(["x"], "early.jpg", {type: "image/jpeg"}));
+  for (const field of input.form.querySelectorAll("input[type=text], input:not([type])")) field.value = "window";
+  input.files = files.files;
+});"""
+
+
 def test_the_daily_task_of_an_analyst(laboratory: Served, samples: Path, open_page: Open) -> None:
     """In a browser: batch, plan, photographs by file, fit, release gate, release; it ends with a released chart."""
     batch = "2031-B"
@@ -173,6 +183,11 @@ def test_the_daily_task_of_an_analyst(laboratory: Served, samples: Path, open_pa
     page.get_by_label("Plan (TOML)").fill(plan_of(samples, batch))
     page.get_by_role("button", name="Compute standards").click()
     expect(page.get_by_text("Photographs are missing for 9 of 9 solutions.")).to_be_visible()
+    slow = page.context.new_page()
+    slow.add_init_script(CHOSEN_EARLY)
+    slow.goto(page.url)
+    expect(slow.get_by_text("early.jpg: ")).to_be_visible()
+    slow.close()
     drop(page, "window", [samples / "standards" / f"{name}-window.jpg" for name, _ in BUFFERS])
     for light in ("halogen-phone-2", "fluorescent-cam-g"):
         drop(page, light.partition("-")[0], [samples / "checks" / f"C{n:02d}-{light}.jpg" for n in (1, 2, 3)])
