@@ -100,7 +100,7 @@ def test_the_requests_of_the_manual_are_answered(bench: Served, token: str, samp
     photo = tmp_path / "strip.jpg"
     photo.write_bytes(phone_photo(samples / "sites" / "mill-yard.jpg", taken="2031:05:04 09:30:40").data)
     reading, answers = "", []
-    # Of another account than the one that takes: nobody reviews an own reading.
+    # Of another account than the one that takes: no account reviews its own readings.
     reviewing = sessions.make_token(bench.store, bench.account(*ROLES), "another program", sessions.SCOPES)
     with httpx.Client(base_url=bench.url, timeout=30) as program:
         for i in some(range(len(manual_requests(photo)))):

@@ -178,6 +178,9 @@ def both(stocked: Served) -> Both:
                     days_ago=1 + n)
     secret = sessions.make_token(store, account, "a program", sessions.SCOPES)
     program = stocked.browser(authorization=f"Bearer {secret}", accept="application/json").client
+    for path, body in (("cards", {"card": "card-0", "run": 7}), ("readings/quay-2/reports", {}),
+                       ("decisions", {"site": "quay", "what": "Install a softener"})):
+        program.post(f"/api/{path}", json=body).raise_for_status()
     return Both(stocked, program, stocked.browser(account), (stocked.account("technician"), stocked.account("manager")))
 
 
