@@ -3,8 +3,8 @@
 Computed from the budget of a reading on site, and from what the process would know after more photographs, which does
 not depend on what they will show. On site camera and lamp are others than those through which the curve was learned:
 they record differences between spectra that the chart's own photographs hardly show. Which lamp one more light will be
-is not known: it is taken to be like the present ones. Another one gains more of what the chart states; of its errors,
-which are smaller than stated, it gains about as much as predicted (`tests.bench.improvements`).
+is not known: it is taken to be like the present ones. A different lamp reduces the chart's stated uncertainty by more
+than predicted, and its errors by about as much (`tests.bench.improvements`).
 """
 
 from __future__ import annotations

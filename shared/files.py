@@ -219,7 +219,7 @@ _IN_WORDS: Final[Mapping[type, Callable[[Any], str]]] = {
     msgspec.inspect.FloatType: lambda node: _bounded("a number", node),
     msgspec.inspect.BoolType: lambda _node: "true or false",
     msgspec.inspect.DateType: lambda _node: "a date, as 2031-05-14",
-    msgspec.inspect.VarTupleType: lambda node: f"a list of {node.min_length or 0} or more",
+    msgspec.inspect.VarTupleType: lambda node: f"a list of {node.min_length} or more" if node.min_length else "a list",
 }
 
 

@@ -118,7 +118,7 @@ class IssueBody(Body, frozen=True):
 
 
 def _queue(request: RequestContext) -> Response:
-    """Return a page of the queue; only its rows are read."""
+    """Return a page of the queue; rows after it are not read."""
     first, most = number(request, "offset", 0, 0, LAST_OFFSET), limit(request)
     found, total = review.waiting(request, first + most), count_queue(request.store, review.queue_filter(request))
     further = list_address(request).link(offset=first + most) if total > first + most else None
