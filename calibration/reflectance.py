@@ -17,10 +17,13 @@ Array = NDArray[np.float64]
 
 #: Number of cosines; the next one would carry under 0.1 % of the prior's variance.
 N_COSINES = 12
-#: Prior of a reflectance before anything is seen: mean, standard deviation, correlation length in nm.
+#: Prior of a reflectance before anything is seen: mean, standard deviation, correlation length in nm. A Gaussian band
+#: is as smooth as a process whose length is its standard deviation times the root of 2. Bands of indicator dyes are 80
+#: to 120 nm wide at half height (from memory), which makes 48 to 72 nm; that of free chlorine has narrower ones.
+#: `tests.bench.spectra` compares lengths.
 PRIOR_MEAN = 0.5
 PRIOR_SD = 0.3
-CORRELATION_NM = 35.0
+CORRELATION_NM = 45.0
 
 
 def _cosines() -> Array:
@@ -29,19 +32,19 @@ def _cosines() -> Array:
     return np.cos(np.pi * k * (i + 0.5) / n)
 
 
-def _prior_variance(cosines: Array) -> Array:
+def prior_variance(length_nm: float) -> Array:
+    """Variance (12,) of each coefficient for a process of unit variance and that correlation length."""
     gap = WAVELENGTHS_NM[:, None] - WAVELENGTHS_NM
-    kernel = np.exp(-0.5 * (gap / CORRELATION_NM) ** 2)
-    pseudo = np.linalg.pinv(cosines)
-    return np.asarray(np.einsum("ki,ij,kj->k", pseudo, kernel, pseudo))
+    kernel = np.exp(-0.5 * (gap / length_nm) ** 2)
+    return np.asarray(np.einsum("ki,ij,kj->k", FROM_SPECTRUM, kernel, FROM_SPECTRUM))
 
 
 #: Spectra are ``PRIOR_MEAN + COSINES @ w``, shape (31, 12); ``w`` has unit-prior variances PRIOR_VARIANCE.
 COSINES: Array = _cosines()
-#: Prior variance of each coefficient for a process of unit variance, shape (12,).
-PRIOR_VARIANCE: Array = _prior_variance(COSINES)
 #: Coefficients closest to a spectrum less the prior's mean, shape (12, 31).
 FROM_SPECTRUM: Array = np.asarray(np.linalg.pinv(COSINES), dtype=np.float64)
+#: Prior variance of each coefficient for a process of unit variance, shape (12,).
+PRIOR_VARIANCE: Array = prior_variance(CORRELATION_NM)
 #: The constant and the cosines together, shape (31, 13): a spectrum is ``FRAME @ (1, w)``.
 FRAME: Array = np.column_stack([np.full(len(WAVELENGTHS_NM), PRIOR_MEAN), COSINES])
 #: Channels of a typical camera, middle and width in nm (28 cameras: Jiang, Liu, Gu, Suesstrunk, IEEE WACV 2013).

@@ -12,6 +12,7 @@ from tests.bench import (
     many_sites,
     reading,
     records,
+    spectra,
     treated_sites,
     treated_units,
     water,
@@ -25,6 +26,7 @@ if __name__ == "__main__":
     audit.run()
     cluster.run()
     many_sites.run()
+    spectra.run()
     intervals.run()
     dye.run()
     improvements.run()

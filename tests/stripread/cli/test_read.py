@@ -214,7 +214,7 @@ def test_the_saved_chart_is_the_chart(sample_chart: Chart, sample_chart_file: Pa
 def test_a_chart_flags_readings_until_it_is_released_and_once_it_is_withdrawn(
         sample_chart_file: Path, samples: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     chart = Path(shutil.copy(sample_chart_file, tmp_path / "chart.json"))
-    command = ["read", str(samples / "sites" / "harbour-kiosk.jpg"), "--chart", str(chart),
+    command = ["read", str(samples / "sites" / "mill-yard.jpg"), "--chart", str(chart),
                "--profile", str(samples / "card-run-007.txt"), "--json"]
 
     def flags() -> list[str]:

@@ -48,7 +48,7 @@ def phone_photo(path: Path, *, taken: str | None = None, camera: bool = True, pl
 
 def shifted(chart: Chart) -> Chart:
     """The chart with each curve shifted along itself by a part of the way to its next node: it reads otherwise."""
-    return msgspec.structs.replace(chart, curves=tuple(_shifted(curve, 0.3) for curve in chart.curves))
+    return msgspec.structs.replace(chart, curves=tuple(_shifted(curve, 0.2) for curve in chart.curves))
 
 
 def _shifted(curve: Curve, part: float) -> Curve:
