@@ -18,9 +18,9 @@ Array = NDArray[np.float64]
 #: Number of cosines; the next one would carry under 0.1 % of the prior's variance.
 N_COSINES = 12
 #: Prior of a reflectance before anything is seen: mean, standard deviation, correlation length in nm. A Gaussian band
-#: is as smooth as a process whose length is its standard deviation times the root of 2. Bands of indicator dyes are 80
-#: to 120 nm wide at half height (from memory), which makes 48 to 72 nm; that of free chlorine has narrower ones.
-#: `tests.bench.spectra` compares lengths.
+#: is as smooth as a process whose length is the root of 2 times the band's standard deviation. Bands of indicator dyes
+#: are 80 to 120 nm wide at half height (from memory), which makes 48 to 72 nm. The dye of free chlorine has narrower
+#: bands, hence a shorter length. `tests.bench.spectra` compares lengths.
 PRIOR_MEAN = 0.5
 PRIOR_SD = 0.3
 CORRELATION_NM = 45.0
