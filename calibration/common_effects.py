@@ -84,19 +84,28 @@ def own_parts(pad: PadObservation, curve: Curve, step: int = 1) -> dict[str, Arr
 
     At every ``step``-th of the 385 points of the curve's grid (n, 3, 3), or the same everywhere (3, 3).
     """
-    weights = curve.grid_weights[::step]
     h = pad.response.mean[:, 1:]
     load = (curve.grid_load[::step] @ h.T) * curve.load_sd
-    eye = np.eye(3)
     return {
         "pad pixels": pad.pixel,
         "pad texture": np.diag((curve.texture_sd * pad.signal) ** 2),
         "light field": pad.field,
-        "colour correction": pad.response.variance(pad.response.correction, weights)[:, :, None] * eye,
-        "lighting mismatch": pad.response.variance(pad.response.mismatch, weights)[:, :, None] * eye,
+        "colour correction": _of_response(pad, pad.response.correction, curve)[::step],
+        "lighting mismatch": _of_response(pad, pad.response.mismatch, curve)[::step],
         "chart": curve.on_grid(h @ curve.node_covariance @ h.T)[::step],
         "strip repeatability": load[:, :, None] * load[:, None, :],
     }
+
+
+def _of_response(pad: PadObservation, error: Array, curve: Curve) -> Array:
+    """Covariance (385, 3, 3) of the signals on the curve's grid from an ``error`` (3, 13, 13) of the response.
+
+    Also of the part of the spectrum that the chart leaves open: a product of two errors, which is not small where
+    neither the chart's lights nor the patches show a colour (JCGM 100:2008, 5.1.2, note).
+    """
+    open_ = np.einsum("cij,nij->nc", error[:, 1:, 1:], curve.node_covariance, optimize=True)
+    seen = pad.response.variance(error, curve.grid_weights)
+    return seen[:, :, None] * np.eye(3) + curve.on_grid(open_[:, :, None] * np.eye(3))
 
 
 def together(parts: Mapping[str, Array]) -> Array:

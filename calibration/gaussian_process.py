@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.observation import GivenNoise, StandardObservation, flat, outer, same
-from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, load_derivative
+from calibration.reflectance import PRIOR_SD, load_derivative, prior_variance, prior_variance_slope
 from calibration.scale import Scale
 
 Array = NDArray[np.float64]
@@ -28,7 +28,11 @@ class KernelParameters:
 
     ``slope`` along the scale, ``bend`` away from a straight line over ``length`` of the scale; the scatter of dye
     load from strip to strip ``load`` (relative), of the white veil of mirrored light from photograph to photograph
-    ``veil`` (share of white), and of each channel by itself ``texture`` (relative): what pads stray beyond patches.
+    ``veil`` (share of white), and of each channel by itself ``texture`` (relative): what pads stray beyond patches;
+    the correlation length ``spectral_nm`` of reflectance over wavelength.
+
+    A Gaussian band is as smooth as a process whose length is the root of 2 times the band's standard deviation. Bands
+    of indicator dyes are 80 to 120 nm wide at half height (from memory), which makes 48 to 72 nm.
     """
 
     slope: float = 1.5
@@ -37,12 +41,13 @@ class KernelParameters:
     load: float = 0.02
     veil: float = 0.005
     texture: float = 0.003
+    spectral_nm: float = 60.0
 
 
 #: Where the numbers of a shape are sought, in their order.
-BOUNDS = ((0.3, 6.0), (0.03, 3.0), (0.15, 1.5), (0.003, 0.3), (0.0005, 0.05), (0.0005, 0.05))
+BOUNDS = ((0.3, 6.0), (0.03, 3.0), (0.15, 1.5), (0.003, 0.3), (0.0005, 0.05), (0.0005, 0.05), (25.0, 120.0))
 #: What is usual, and the standard deviation of its logarithm: so few photographs say little of some of the numbers.
-USUAL, USUAL_SD = np.log(astuple(KernelParameters())), np.array([1.0, 1.0, 1.0, 0.5, 1.0, 1.0])
+USUAL, USUAL_SD = np.log(astuple(KernelParameters())), np.array([1.0, 1.0, 1.0, 0.5, 1.0, 1.0, 0.25])
 
 
 def kernel(shape: KernelParameters, x: Array, y: Array) -> Array:
@@ -89,17 +94,18 @@ class SpectralGP:
         self.residual = (np.array([s.pad.signal for s in standards]) - mean[:, :, 0]).ravel()
         self.weights = np.zeros((len(standards), self.h.shape[2]))
         self.slope = np.zeros_like(self.weights)
-        self._rows = PRIOR_VARIANCE[:, None] * self.h.reshape(-1, self.h.shape[2]).T
-        self._alike = (self.h.reshape(-1, self.h.shape[2]) @ self._rows).reshape(*self.h.shape[:2], *self.h.shape[:2])
+        self._seen = self.h.reshape(-1, self.h.shape[2])
         self._given = GivenNoise.of(standards)
         self._white = np.array([s.pad.response.white for s in standards])
         self._same_standard = same([s.standard for s in standards])
+        self._uncertain = np.zeros((len(self.levels), self.weights.shape[1]) * 2)
         self._settle()
 
     def solve(self, shape: KernelParameters, rounds: int = 1) -> None:
         """Settle the process for a shape; the noise depends on the spectra, hence the rounds."""
         self.shape = shape
         n = len(self.standards)
+        self._rows = prior_variance(shape.spectral_nm)[:, None] * self._seen.T
         for _ in range(rounds):
             prior, noise, working = self._prior(shape), self.noise(shape), self._working(shape)
             self.inverse, _ = _inverse(prior + noise)
@@ -110,17 +116,23 @@ class SpectralGP:
             places = np.concatenate([self.x, self.x - _STEP, self.x + _STEP])
             self.weights, before, after = self.at(places).reshape(3, n, -1)
             self.slope = (after - before) / (2 * _STEP)
+            self._uncertain = self._between(self.scale.position(self.levels))
             self._settle()
 
     def _settle(self) -> None:
         """Compute what follows from the spectra alone: change (n, 3) of the signals for dye load, and the noise."""
         self.strip = np.einsum("ncj,nj->nc", self.h, load_derivative(self.weights))
         self._own = self._given.own(self.weights)
-        self._common = self._given.common(self.weights) + self._level()
+        self._common = self._given.common(self.weights, self.level_of, self._uncertain) + self._level()
 
     def _prior(self, shape: KernelParameters) -> Array:
         """Covariance (3n, 3n) of the curve's own signals."""
-        return flat(self._alike * kernel(shape, self.x, self.x)[:, None, :, None])
+        return flat(self._alike(prior_variance(shape.spectral_nm)) * kernel(shape, self.x, self.x)[:, None, :, None])
+
+    def _alike(self, variance: Array) -> Array:
+        """Covariance (n, 3, n, 3) of the signals of one place, for a variance (12,) of each coefficient."""
+        n = len(self.standards)
+        return np.asarray(self._seen * variance @ self._seen.T).reshape(n, 3, n, 3)
 
     def noise(self, shape: KernelParameters) -> Array:
         """Covariance (3n, 3n) of the signals about the curve."""
@@ -135,8 +147,9 @@ class SpectralGP:
         Weights that trust the shared covariance fully rely on details of it that are not known, the more so the more
         photographs there are. The stated covariance of the curve uses the whole noise all the same.
         """
-        noise = self.noise(shape).reshape(self._alike.shape)
-        out, i = SHARED_TRUST * noise, np.arange(len(self.standards))
+        n = len(self.standards)
+        noise = self.noise(shape).reshape(n, 3, n, 3)
+        out, i = SHARED_TRUST * noise, np.arange(n)
         out[i, :, i] = noise[i, :, i]
         return flat(out)
 
@@ -176,13 +189,20 @@ class SpectralGP:
         """Posterior mean of the coefficients at positions ``(n,)``, shape ``(n, 12)``."""
         return np.asarray(self._cross(x) @ self._estimate)
 
+    def _between(self, x: Array) -> Array:
+        """Covariance (m, 12, m, 12) of the estimated coefficients at and between positions (m,)."""
+        cross = self._cross(x).reshape(-1, len(self.residual))
+        gain = cross @ self._weights
+        prior = kernel(self.shape, x, x)[:, None, :, None] * np.diag(prior_variance(self.shape.spectral_nm))[:, None]
+        return np.asarray(prior + ((gain @ self._unlike - cross) @ gain.T).reshape(prior.shape))
+
     def covariance_at(self, x: Array) -> Array:
         """Covariance of the estimated coefficients at positions ``(n,)``, shape ``(n, 12, 12)``.
 
         That of a linear estimate whose weights follow another noise than the data.
         """
         cross = self._cross(x)
-        prior = np.diag(kernel(self.shape, x, x))[:, None, None] * np.diag(PRIOR_VARIANCE)
+        prior = np.diag(kernel(self.shape, x, x))[:, None, None] * np.diag(prior_variance(self.shape.spectral_nm))
         gain = cross @ self._weights
         return prior + (gain @ self._unlike - cross) @ gain.transpose(0, 2, 1)
 
@@ -194,13 +214,16 @@ class SpectralGP:
         inverse, log_determinant = _inverse(self._prior(shape) + self.noise(shape))
         alpha = inverse @ self.residual
         evidence = -0.5 * (self.residual @ alpha + log_determinant)
-        pull = (alpha[:, None] * alpha - inverse).reshape(self._alike.shape)
-        by_place = (pull * self._alike).sum(axis=(1, 3))
-        own = pull[np.arange(len(self.x)), :, np.arange(len(self.x))]
+        n = len(self.standards)
+        pull = (alpha[:, None] * alpha - inverse).reshape(n, 3, n, 3)
+        by_place = (pull * self._alike(prior_variance(shape.spectral_nm))).sum(axis=(1, 3))
+        own = pull[np.arange(n), :, np.arange(n)]
         gradient = [0.5 * (by_place * change).sum() for change in kernel_slopes(shape, self.x)]
         gradient += [size * np.einsum("nc,ncd,nd->", v, own, v)
                      for size, v in ((shape.load, self.strip), (shape.veil, self._white))]
         gradient.append(shape.texture * np.einsum("nc,ncc->", self._given.signal**2, own))
+        smoother = (pull * self._alike(prior_variance_slope(shape.spectral_nm))).sum(axis=(1, 3))
+        gradient.append(0.5 * (smoother * kernel(shape, self.x, self.x)).sum())
         return float(evidence), np.array(gradient)
 
     @property

@@ -127,13 +127,32 @@ _JITTER = 1e-8
 
 
 @dataclass(frozen=True, slots=True)
+class LightMismatch:
+    """Mean mismatch (3, 13, 13) of photographs ``members`` (k,) under one light: ``whole``, and the lamp's alone."""
+
+    members: NDArray[np.int64]
+    whole: Array
+    lamp: Array
+
+    def common(self, seen: Array, level_of: NDArray[np.int64], between: Array) -> Array:
+        """Covariance (3, k, k) of the members' signals, of spectra ``seen`` (n, 13) that are themselves estimates.
+
+        The error of the response times that of the spectrum is a term of second order (JCGM 100:2008, 5.1.2, note). It
+        follows from the covariance ``between`` (m, 12, m, 12) of the spectra of levels and is taken as common to the
+        photographs of one light, not of one camera.
+        """
+        of, own = level_of[self.members], seen[self.members]
+        product = np.einsum("ckl,ikjl->cij", self.whole[:, 1:, 1:], between, optimize=True)
+        return np.asarray(own @ self.lamp @ own.T + product[:, of[:, None], of])
+
+
+@dataclass(frozen=True, slots=True)
 class GivenNoise:
     """Covariances that the photographs bring along.
 
     ``signal`` (n, 3) of the pads with the covariance ``measured`` (n, 3, 3); ``correction`` (n, 3, 13, 13); ``tone``
     (n, 3, n, 3) of the cameras' tone curves; ``camera`` (n, 3, 13, r): the part of the mismatch that photographs of
-    the same camera, 1 in ``cameras`` (n, n), share; ``lights``: members (k,) of each light and the rest of the
-    mismatch (3, 13, 13), common to them.
+    the same camera, 1 in ``cameras`` (n, n), share; ``lights``: what photographs under the same light share.
     """
 
     signal: Array
@@ -142,15 +161,16 @@ class GivenNoise:
     tone: Array
     camera: Array
     cameras: Array
-    lights: tuple[tuple[NDArray[np.int64], Array], ...]
+    lights: tuple[LightMismatch, ...]
 
     @classmethod
     def of(cls, standards: Sequence[StandardObservation]) -> GivenNoise:
         """Noise of the photographs of one analyte's standards."""
         named = np.array([s.light for s in standards])
-        rest = np.array([s.pad.response.lamp for s in standards])
+        whole, lamp = (np.array([getattr(s.pad.response, part) for s in standards]) for part in ("mismatch", "lamp"))
         cameras = same([s.camera for s in standards])
-        lights = [(np.flatnonzero(named == name), rest[named == name].mean(axis=0)) for name in np.unique(named)]
+        lights = [LightMismatch(np.flatnonzero(named == name), whole[named == name].mean(axis=0),
+                                lamp[named == name].mean(axis=0)) for name in np.unique(named)]
         signal = np.array([s.pad.signal for s in standards])
         return cls(signal, np.array([s.pad.pixel + s.pad.field + _JITTER * np.eye(3) for s in standards]),
                    np.array([s.pad.response.correction for s in standards]),
@@ -164,15 +184,20 @@ class GivenNoise:
         correction = np.einsum("ni,ncij,nj->nc", seen, self.correction, seen, optimize=True)
         return np.asarray(self.measured + correction[:, :, None] * np.eye(3))
 
-    def common(self, weights: Array) -> Array:
-        """Covariance (n, 3, n, 3) that photographs of one camera and of one light have in common."""
+    def common(self, weights: Array, level_of: NDArray[np.int64], between: Array) -> Array:
+        """Covariance (n, 3, n, 3) that photographs of one camera and of one light have in common.
+
+        ``weights`` (n, 12) of each photograph's spectrum; ``level_of`` (n,): its level; ``between`` (m, 12, m, 12):
+        covariance of the spectra of levels.
+        """
         seen = augmented(weights)
         out = self.tone.copy()
         loading = np.einsum("ni,ncir->cnr", seen, self.camera, optimize=True)
         for c in range(3):
             out[:, c, :, c] += loading[c] @ loading[c].T * self.cameras
-            for members, rest in self.lights:
-                out[members[:, None], c, members, c] += seen[members] @ rest[c] @ seen[members].T
+        for light in self.lights:
+            for c, common in enumerate(light.common(seen, level_of, between)):
+                out[light.members[:, None], c, light.members, c] += common
         return out
 
 

@@ -2,7 +2,7 @@
 
 A dyed pad's reflectance is smooth over tens of nanometres, so 400-700 nm is described by the first
 cosines (DCT-II) over the band. The prior on their coefficients is that of a squared-exponential process
-with the correlation length of dye bands; three camera channels determine part of a spectrum,
+with the correlation length of printed colours; three camera channels determine part of a spectrum,
 and the rest remains as uncertainty. Wiener estimation of reflectance: Haneishi et al., Appl. Opt. 39:6621, 2000.
 """
 
@@ -17,10 +17,9 @@ Array = NDArray[np.float64]
 
 #: Number of cosines; the next one would carry under 0.1 % of the prior's variance.
 N_COSINES = 12
-#: Prior of a reflectance before anything is seen: mean, standard deviation, correlation length in nm. A Gaussian band
-#: is as smooth as a process whose length is the root of 2 times the band's standard deviation. Bands of indicator dyes
-#: are 80 to 120 nm wide at half height (from memory), which makes 48 to 72 nm. The dye of free chlorine has narrower
-#: bands, hence a shorter length. `tests.bench.spectra` compares lengths.
+#: Prior of a reflectance before anything is seen: mean, standard deviation, correlation length in nm. Measured patches of
+#: a colour chart are likeliest with 50 nm (`tests.bench.spectra`); some inks and dyes have narrower bands. Calibration
+#: estimates the length of each dye.
 PRIOR_MEAN = 0.5
 PRIOR_SD = 0.3
 CORRELATION_NM = 45.0
@@ -32,17 +31,29 @@ def _cosines() -> Array:
     return np.cos(np.pi * k * (i + 0.5) / n)
 
 
-def prior_variance(length_nm: float) -> Array:
-    """Variance (12,) of each coefficient for a process of unit variance and that correlation length."""
-    gap = WAVELENGTHS_NM[:, None] - WAVELENGTHS_NM
-    kernel = np.exp(-0.5 * (gap / length_nm) ** 2)
-    return np.asarray(np.einsum("ki,ij,kj->k", FROM_SPECTRUM, kernel, FROM_SPECTRUM))
-
-
 #: Spectra are ``PRIOR_MEAN + COSINES @ w``, shape (31, 12); ``w`` has unit-prior variances PRIOR_VARIANCE.
 COSINES: Array = _cosines()
+#: Gaps between the wavelengths in nm, shape (31, 31).
+_GAPS: Array = np.asarray(WAVELENGTHS_NM[:, None] - WAVELENGTHS_NM)
 #: Coefficients closest to a spectrum less the prior's mean, shape (12, 31).
 FROM_SPECTRUM: Array = np.asarray(np.linalg.pinv(COSINES), dtype=np.float64)
+
+
+def prior_variance(length_nm: float) -> Array:
+    """Variance (12,) of each coefficient for a process of unit variance and that correlation length."""
+    return _of_coefficients(np.exp(-0.5 * (_GAPS / length_nm) ** 2))
+
+
+def prior_variance_slope(length_nm: float) -> Array:
+    """Change (12,) of `prior_variance` for a change of the length by 1 nm."""
+    return _of_coefficients(np.exp(-0.5 * (_GAPS / length_nm) ** 2) * _GAPS**2 / length_nm**3)
+
+
+def _of_coefficients(covariance: Array) -> Array:
+    """Variance (12,) of each coefficient for a covariance (31, 31) of the spectrum."""
+    return np.asarray((FROM_SPECTRUM @ covariance * FROM_SPECTRUM).sum(axis=1))
+
+
 #: Prior variance of each coefficient for a process of unit variance, shape (12,).
 PRIOR_VARIANCE: Array = prior_variance(CORRELATION_NM)
 #: The constant and the cosines together, shape (31, 13): a spectrum is ``FRAME @ (1, w)``.
