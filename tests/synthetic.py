@@ -20,7 +20,8 @@ from stripread.reading.metadata import jpeg_coding_u
 from stripread.reading.observe import _signals
 from stripread.reading.pads import CHANNEL_U, LIGHT_U, PhotometricModel, _observation
 from stripread.reading.patches import PatchSample, PatchSignals, card_colours, paper_places
-from stripread.reading.response import SHARE, LearnedResponse, learn_response
+from stripread.reading.response import LearnedResponse, learn_response
+from stripread.reading.response_regression import SHARE
 from stripread.reading.view import CardView, PixelSample
 from tests import simulator
 from tests.simulator import INDICATORS, Array, Camera, Exposure, Rng

@@ -18,6 +18,7 @@ from assess.decision import DecisionRule
 from assess.equipment import Prices, load_equipment
 from assess.treatment.unit import load_units
 from calibration.control import BASELINE_RUNS
+from calibration.gaussian_process import KernelParameters
 from calibration.reflectance import N_COSINES
 from calibration.release import COUNTED_ZETA, LARGEST_ZETA
 from calibration.value import OFF_CURVE
@@ -25,7 +26,7 @@ from calibration.westgard import EWMA_LIMIT, EWMA_WEIGHT
 from stripread.cli.main import TOPICS, cli
 from stripread.manual.library import manual_pages
 from stripread.reading.light import CONTRAST, FIELD_SD, LIFT_SD, SHOULDER_SD, VEIL_CHANNEL_SD, VEIL_SD
-from stripread.reading.response import LAMPS, SMOOTH_NM, STRENGTHS
+from stripread.reading.response_prior import LAMPS, LIGHTS, REMAINDER, REMAINDER_MEASURED, SMOOTH_NM, STRENGTHS
 from stripread.store.settings import SettingsFile
 from stripread.web.api.description import openapi
 from stripread.web.static_files import load_messages
@@ -43,8 +44,12 @@ FIGURES = (
     ("light", f"{100 * VEIL_SD:g} % of full light common to the channels, {100 * VEIL_CHANNEL_SD:g} % for each"),
     ("light", f"{CONTRAST[1]:g}, {LIFT_SD:g}, {SHOULDER_SD:g}"),
     ("response", f"smooth over {SMOOTH_NM:g} nm"),
-    ("response", {9: "nine lamps"}[len(LAMPS)]),
+    ("response", {11: "one of eleven lamps"}[len(LAMPS)]),
+    ("response", f"under the {len(LIGHTS)} lights and with"),
     ("response", {3: "three strengths"}[len(STRENGTHS)]),
+    ("response", f"and *p* = {REMAINDER:g}"),
+    ("response", f"*p* = {REMAINDER_MEASURED:g}"),
+    ("calibration", f"so {KernelParameters().spectral_nm:g} nm is expected"),
     ("interval", f"exceeds {OFF_CURVE:.1f}"),
     ("calibration", {12: "twelve cosines"}[N_COSINES]),
     ("calibration", f"no |zeta| above {LARGEST_ZETA:g}"),

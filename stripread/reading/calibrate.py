@@ -31,7 +31,7 @@ from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.observe import NoObservation, Observation, observe_file
 from stripread.reading.photo_file import open_photo
 from stripread.reading.read import ReadingSetup, read_file
-from stripread.reading.response import LAMPS
+from stripread.reading.response_prior import LAMPS
 from stripread.reading.result import Reading
 from stripread.version import SOFTWARE
 

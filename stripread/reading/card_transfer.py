@@ -33,7 +33,8 @@ from stripread.reading.patches import (
     usable_channels,
 )
 from stripread.reading.photo import Photo
-from stripread.reading.response import learn_response, stated_variance
+from stripread.reading.response import learn_response
+from stripread.reading.response_regression import stated_variance
 from stripread.reading.view import view_card
 
 Array = NDArray[np.float64]
@@ -145,7 +146,7 @@ def _signals(look: _Look, *, tone: Array, card: CardLayout, coding_u: Channels) 
     counts = np.array([p.sample.mean for p in look.patches])
     slope = _looked_up(counts, np.gradient(tone, axis=0))
     return PatchSignals(signal=_linear(look.patches, tone) / field, slope=slope / field,
-                        clear=usable_channels(look.patches), counts=coding_u)
+                        clear=usable_channels(look.patches), coding_u=coding_u)
 
 
 def _linear(samples: Sequence[PatchSample], tone: Array) -> Array:

@@ -16,7 +16,8 @@ from stripread.reading.light import LightField
 from stripread.reading.observe import Observation
 from stripread.reading.pads import MeasuredPad
 from stripread.reading.patches import CardColours
-from stripread.reading.response import LAMPS, LearnedResponse
+from stripread.reading.response import LearnedResponse
+from stripread.reading.response_prior import LAMPS
 
 Array = NDArray[np.float64]
 

@@ -6,9 +6,11 @@ import struct
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from math import sqrt
+from math import hypot, sqrt
 from typing import Final, TypeVar
 
+import numpy as np
+from numpy.typing import NDArray
 from PIL import ExifTags, Image
 from PIL.JpegImagePlugin import JpegImageFile
 
@@ -51,19 +53,20 @@ Channels = tuple[float, float, float]
 _LONGEST_NAME: Final = 200
 
 
-#: Error (standard deviation, counts of 255) of the mean of an even area by rounding to whole counts, of luma and chroma
-#: where the file has these: 0.29 where all pixels are rounded alike, less as far as their noise averages it; and where
-#: nothing is known of the coding, that of a JPEG of quality 75 to 85.
-WHOLE_COUNTS, UNKNOWN_CODING = 0.25, (0.6, 0.6, 0.6)
-#: Squares of the weights of luma, Cb and Cr in red, green and blue (ITU-T T.871).
-_FROM_YCC: Final = ((1.0, 0.0, 1.402**2), (1.0, 0.344136**2, 0.714136**2), (1.0, 1.772**2, 0.0))
+#: Errors of luma, Cb and Cr of an even area's mean by rounding to whole counts, standard deviations in counts of 255:
+#: 0.29 where all pixels are rounded alike, less where their noise averages it, as it does most in luma (measured on
+#: coded areas: `test_metadata`). Where nothing is known of the coding, all errors in a JPEG of quality 75 to 85.
+WHOLE_COUNTS, UNKNOWN_CODING = (0.17, 0.27, 0.27), (0.3, 0.4, 0.4)
+#: Weights of luma, Cb and Cr in red, green and blue (ITU-T T.871).
+_FROM_YCC: Final = np.array([[1.0, 0.0, 1.402], [1.0, -0.344136, -0.714136], [1.0, 1.772, 0.0]])
 
 
 @dataclass(frozen=True, slots=True)
 class Metadata:
     """``taken``: local time of exposure, ISO 8601. ``space``: None for sRGB. ``ignored``: what was invalid.
 
-    ``coding_u``: standard deviation by which the file's coding misses the mean of an even area, counts of 255.
+    ``coding_u``: standard deviations by which the file's coding misses luma, Cb and Cr of an even area's mean, in
+    counts of 255.
     """
 
     taken: str | None
@@ -123,14 +126,21 @@ def _coding_u(header: Image.Image) -> Channels:
 
 
 def jpeg_coding_u(steps: Sequence[int]) -> Channels:
-    """Error of an even area's mean by the steps (3,) of the mean of a block, for luma, Cb and Cr.
+    """Errors of luma, Cb and Cr of an even area's mean by the steps (3,) in which the file codes a block's mean.
 
     A step is 1/8 of a count (ITU-T T.81, A.3.4), and all blocks of an even area are rounded alike, with a variance of
     1/12 of the step's square.
     """
-    variances = [(step / 8) ** 2 / 12 + WHOLE_COUNTS**2 for step in steps]
-    red, green, blue = (sqrt(sum(w * v for w, v in zip(row, variances, strict=True))) for row in _FROM_YCC)
-    return (red, green, blue)
+    luma, cb, cr = (hypot(step / 8 / sqrt(12), whole) for step, whole in zip(steps, WHOLE_COUNTS, strict=True))
+    return (luma, cb, cr)
+
+
+def coding_covariance(coding_u: Channels) -> NDArray[np.float64]:
+    """Covariance (3, 3) of red, green and blue of an even area's mean from errors of luma, Cb and Cr.
+
+    An error of chroma moves red or blue against green.
+    """
+    return np.asarray(_FROM_YCC * np.square(coding_u) @ _FROM_YCC.T)
 
 
 def _taken(exif: Image.Exif) -> str | None:

@@ -162,4 +162,4 @@ def _lost(paper: Sequence[PatchSample], signals: PatchSignals) -> str:
 def _signals(patches: Sequence[PatchSample], light: LightField, coding_u: Channels) -> PatchSignals:
     counts = np.array([p.sample.mean for p in patches])
     signal, slope = light.signal(counts, np.array([p.centre for p in patches]))
-    return PatchSignals(signal=signal, slope=slope, clear=usable_channels(patches), counts=coding_u)
+    return PatchSignals(signal=signal, slope=slope, clear=usable_channels(patches), coding_u=coding_u)

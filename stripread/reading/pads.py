@@ -14,6 +14,7 @@ from shared.card import Bed
 from shared.colour import xyz_to_lab, xyz_to_lab_jacobian
 from shared.strip import Pad, Size, StripType
 from stripread.reading.light import LightField
+from stripread.reading.metadata import coding_covariance
 from stripread.reading.response import LearnedResponse
 from stripread.reading.strip_finding import FoundStrip
 from stripread.reading.view import CardView, PixelSample
@@ -158,12 +159,13 @@ def _observation(analyte: str, sample: PixelSample, centre: Array, through: Phot
     signal, slope = (v[0] for v in through.light.signal(sample.mean[None], centre[None]))
     # Patches that scatter less than stated show nothing about the light and gloss of a wet pad.
     noise = max(1.0, through.learned.noise)
-    pixel = ((np.array(through.learned.counts) * noise) ** 2 + sample.sd**2 / max(1, sample.n // NEIGHBOURS)) * slope**2
+    coded = coding_covariance(through.learned.coding_u) * noise**2 * np.outer(slope, slope)
+    pixel = sample.sd**2 / max(1, sample.n // NEIGHBOURS) * slope**2
     pixel = pixel + np.where(sample.clear_channels, 0.0, CLIPPED_U**2)
     bright = np.maximum(signal, 0.0)
     common = np.outer(bright, bright) * LIGHT_U**2 + np.diag((CHANNEL_U * bright) ** 2)
     light = through.light.loading(signal, centre)
-    return PadObservation(analyte=analyte, signal=signal, pixel=np.diag(pixel), light=light,
+    return PadObservation(analyte=analyte, signal=signal, pixel=coded + np.diag(pixel), light=light,
                           field=common * noise**2 + light @ light.T,
                           response=through.learned.at(signal))
 

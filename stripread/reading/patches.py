@@ -19,7 +19,7 @@ from calibration.reflectance import FRAME, FROM_SPECTRUM, PRIOR_MEAN, PRIOR_SD, 
 from shared.card import BED, PAPER, CardLayout
 from shared.colour import WAVELENGTHS_NM, lab_to_xyz
 from shared.profile import PrintProfile
-from stripread.reading.metadata import UNKNOWN_CODING
+from stripread.reading.metadata import UNKNOWN_CODING, Channels
 from stripread.reading.view import CardView, PixelSample, clear_of_ends
 
 Array = NDArray[np.float64]
@@ -95,13 +95,13 @@ class PatchSignals:
     """Linear signals (n, 3) of the patches, slope per count (n, 3), and which lie clear of the scale's ends (n, 3).
 
     A patch with one channel at an end of the scale, as strong blues and greens often have, still shows the other two.
-    ``counts``: by which the file's coding misses a patch's mean, one standard deviation of each channel.
+    ``coding_u``: by which the file's coding misses luma, Cb and Cr of a patch's mean, standard deviations in counts.
     """
 
     signal: Array
     slope: Array
     clear: NDArray[np.bool_]
-    counts: tuple[float, float, float] = UNKNOWN_CODING
+    coding_u: Channels = UNKNOWN_CODING
 
     @property
     def usable(self) -> NDArray[np.bool_]:
@@ -121,9 +121,9 @@ class PatchSignals:
         return replace(self, clear=self.clear & self.whole[:, None])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class CardColours:
-    """Spectra of a print run as the reading uses them.
+    """Spectra of a print run as the reading uses them; equal only to itself, so that what follows can be kept.
 
     ``reflectance`` (n, 31) of the patches ``ids``, with the covariance ``covariance`` (n, 12, 12) of each or None
     where spectra were measured; ``shared`` (m, n, 31): ways in which all may differ together, one standard deviation

@@ -47,8 +47,8 @@ class Photo:
 
     ``pixels`` (h, w, 3), blue, green, red, 8 or 16 bit. ``shrink``: pixels of the upright original per
     decoded pixel. ``space``: that of the embedded profile, None for sRGB. ``taken`` and ``camera`` from EXIF.
-    ``ignored``: parts of the file's metadata that are invalid. ``coding_u``: standard deviation by which the file's
-    coding misses the mean of an even area, red, green, blue, in counts of 255.
+    ``ignored``: parts of the file's metadata that are invalid. ``coding_u``: standard deviations by which the file's
+    coding misses luma, Cb and Cr of an even area's mean, in counts of 255.
     """
 
     name: str

@@ -30,7 +30,7 @@ from stripread.reading.patches import paper_places
 from stripread.reading.photo import Photo
 from stripread.reading.photo_file import PhotoAddress, PhotoFile, open_photo
 from stripread.reading.read_pad import cross_check, point, quads, read_pads, to_photo
-from stripread.reading.response import LAMPS
+from stripread.reading.response_prior import LAMPS
 from stripread.reading.result import (
     CardOutline,
     Light,

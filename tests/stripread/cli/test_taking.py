@@ -177,8 +177,7 @@ def test_a_registered_chart_is_released_and_withdrawn_by_the_current_account(
     assert run(["chart", "release", BATCH, "--why", "checks passed", "--until", "2099-12-31"]) == 2
     assert "fails the release gate" in capsys.readouterr().err
     assert run(["strips", "set-expiry", BATCH, "--expires", "2099-12-31"]) == 0
-    # Hardness of C03 under halogen deviates by more than a fifth; the gate counts zeta scores only.
-    assert run(["chart", "check", BATCH, str(samples / "checks" / "checks.csv")]) == 1
+    assert run(["chart", "check", BATCH, str(samples / "checks" / "checks.csv")]) == 0
     assert run(["chart", "release", BATCH, "--why", "checks passed", "--until", "2099-12-31"]) == 0
     assert materials_state(kept, sample_chart, kept.clock()) == ()
     assert run(["chart", "withdraw", sample_chart.id[:10], "--why", "a drift was seen"]) == 0

@@ -102,9 +102,9 @@ def two_lights(scene: Scene, change: float) -> Picture:
 
 
 def other_lamp(scene: Scene, share: float) -> Picture:
-    """Daylight of which ``share`` becomes a triphosphor lamp (CIE FL11): each patch repainted by a simulated camera."""
+    """Daylight of which ``share`` becomes a three-band lamp (CIE FL3.10): patches repainted by a simulated camera."""
     camera = simulator.camera(np.random.default_rng(0))
-    daylight, poor = simulator.lamp("D65"), simulator.lamp("FL11")
+    daylight, poor = simulator.lamp("D65"), simulator.lamp("FL3.10")
     spectra = simulator.on_wavelengths(scene.seen.profile, [*CARD.patch_ids, PAPER])
     before, after = (simulator.relative(camera, power, spectra)
                      for power in (daylight, (1 - share) * daylight + share * poor))
@@ -293,7 +293,7 @@ PAD_BORDERS = (
     Border("glare", lamp_beside, checks.GLARE - 0.02, checks.GLARE + 0.02, "ph"),
     Border("pad-covered", shade_beside, checks.SHADED + 0.03, checks.SHADED - 0.03, "ph"),
     Border("pad-covered", colour_beside, checks.FOREIGN - 0.05, checks.FOREIGN + 0.05, "ph"),
-    Border("off-chart", stained, 0.06, 0.13, "hardness"),
+    Border("off-chart", stained, 0.05, 0.08, "hardness"),
     Border("not-reacted", dried, 1.1 * DRY_LAB, 0.9 * DRY_LAB, "hardness"),
     Border("clipped", burnt_pad, 1.10, 1.35, "chlorine"),
 )
@@ -302,7 +302,7 @@ STOPS = (
     Border("small", smaller, 1.1 * checks.TOO_SMALL_PX_PER_MM, 0.9 * checks.TOO_SMALL_PX_PER_MM),
     Border("blurred", blurred, checks.TOO_BLURRED_MM, 1.25 * checks.TOO_BLURRED_MM),
     Border("dark", darker, 1.5 * checks.TOO_DARK, 0.6 * checks.TOO_DARK),
-    Border("shadow", shadow_edge, 0.35, 0.60),
+    Border("shadow", shadow_edge, 0.35, 0.65),
     Border("glare", broad_lamp, 0.03, 0.20),
     Border("card-worn", faded, 0.04, 0.06),
     Border("colours-off", splashed, 0.03, 0.9),

@@ -9,9 +9,10 @@ from calibration.reflectance import COSINES
 from shared.colour import srgb_decode, srgb_encode
 from shared.profile import PrintProfile
 from stripread.reading import rendering
-from stripread.reading.metadata import UNKNOWN_CODING
+from stripread.reading.metadata import UNKNOWN_CODING, coding_covariance
 from stripread.reading.patches import CardColours, PatchSignals, to_weights
-from stripread.reading.response import SHARE, learn_response
+from stripread.reading.response import learn_response
+from stripread.reading.response_regression import SHARE
 from tests import simulator
 from tests.loops import some
 from tests.simulator import Array
@@ -35,7 +36,8 @@ def photographed(profile: PrintProfile, seed: int, boost: float) -> tuple[PatchS
     reflectance, n = printed(profile)[0], len(CARD.patches)
     both = simulator.relative(camera, lamp, np.vstack([reflectance[:n], dyed_pads(), reflectance[-1:]]))
     rendered = boosted(both, boost)
-    patches = rendered[:n] * np.exp(rng.normal(0, SHARE, (n, 3))) + rng.normal(0, UNKNOWN_CODING[0] * SLOPE, (n, 3))
+    coded = rng.multivariate_normal(np.zeros(3), coding_covariance(UNKNOWN_CODING), n) * SLOPE
+    patches = rendered[:n] * np.exp(rng.normal(0, SHARE, (n, 3))) + coded
     inside = np.asarray((rendered[:n] > 0.02) & (rendered[:n] < 1.05))
     return PatchSignals(signal=patches, slope=np.full((n, 3), SLOPE), clear=inside), rendered[n:]
 

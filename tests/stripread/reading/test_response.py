@@ -2,16 +2,20 @@
 
 from dataclasses import replace
 
+import colour
 import numpy as np
 import pytest
 
 from calibration.reflectance import COSINES, PRIOR_MEAN
+from shared.colour import WAVELENGTHS_NM
 from shared.estimate import Z95
 from shared.profile import PrintProfile
-from stripread.reading import checks
-from stripread.reading.metadata import UNKNOWN_CODING
+from stripread.reading import checks, response
+from stripread.reading.metadata import UNKNOWN_CODING, coding_covariance
 from stripread.reading.patches import CardColours, PatchSignals, to_weights
-from stripread.reading.response import FLOOR, LAMPS, SHARE, learn_response
+from stripread.reading.response import learn_response
+from stripread.reading.response_prior import LAMPS, measured_camera
+from stripread.reading.response_regression import FLOOR, SHARE, SINGLE_LAMPS
 from tests import simulator
 from tests.simulator import NM, Array, Camera
 from tests.synthetic import CARD, dyed_pads, printed, shoot
@@ -34,7 +38,7 @@ def test_pads_lie_in_the_frame() -> None:
     assert np.sqrt(((again - dyed_pads()[:, ::2]) ** 2).mean()) < 0.005
 
 
-def signals_of(profile: PrintProfile, camera: Camera, lamp: str, *, share: float, seed: int,
+def signals_of(profile: PrintProfile, camera: Camera, lamp: str | Array, *, share: float, seed: int,
                tails: float = np.inf) -> PatchSignals:
     """Signals of the patches relative to paper; they stray by ``share`` of themselves and by the counts stated.
 
@@ -42,9 +46,10 @@ def signals_of(profile: PrintProfile, camera: Camera, lamp: str, *, share: float
     """
     reflectance, rng = printed(profile)[0], np.random.default_rng(seed)
     n = len(CARD.patches)
-    true = simulator.relative(camera, simulator.lamp(lamp), np.vstack([reflectance[:n], reflectance[-1:]]))
+    power = simulator.lamp(lamp) if isinstance(lamp, str) else lamp
+    true = simulator.relative(camera, power, np.vstack([reflectance[:n], reflectance[-1:]]))
     slope = np.full(true.shape, SLOPE)
-    noise = rng.normal(0, UNKNOWN_CODING[0] * SLOPE, true.shape)
+    noise = rng.multivariate_normal(np.zeros(3), coding_covariance(UNKNOWN_CODING), n) * SLOPE
     inside = np.asarray((true > 0.02) & (true < 1.05))
     own = rng.normal(0, share, true.shape)
     if tails < np.inf:
@@ -55,7 +60,8 @@ def signals_of(profile: PrintProfile, camera: Camera, lamp: str, *, share: float
 
 def stated(signal: Array, share: float) -> Array:
     """Standard deviations that the reader states for patches, with another share."""
-    return np.sqrt((UNKNOWN_CODING[0] * SLOPE) ** 2 + (share * signal) ** 2 + FLOOR**2)
+    coded = np.diag(coding_covariance(UNKNOWN_CODING)) * SLOPE**2
+    return np.asarray(np.sqrt(coded + (share * signal) ** 2 + FLOOR**2))
 
 
 def test_unseen_spectra_are_predicted_within_their_uncertainty(
@@ -78,6 +84,42 @@ def test_unseen_spectra_are_predicted_within_their_uncertainty(
         doubts.append(doubt[inside])
     assert 0.93 < (np.abs(np.concatenate(z)) < Z95).mean() < 0.99
     assert np.quantile(np.concatenate(doubts), 0.95) < 0.04
+
+
+def test_mixed_light_is_learned_better_with_mixtures(
+        sample_profile: PrintProfile, colours: CardColours, monkeypatch: pytest.MonkeyPatch) -> None:
+    """48 mixtures of any two lamps in equal parts: errors of 25 pads' signals are smaller than under single lamps only.
+
+    And not larger than stated.
+    """
+    paper, weights = printed(sample_profile)[0][-1:], coarse(dyed_pads())
+
+    def errors() -> tuple[float, float]:
+        off, z = [], []
+        for number in range(48):
+            rng = np.random.default_rng([48, number])
+            camera, names = simulator.camera(rng), rng.choice(simulator.SITE_LAMPS, 2, replace=False)
+            power = np.asarray(sum(simulator.lamp(str(name)) for name in names))
+            patches = signals_of(sample_profile, camera, power, share=SHARE, seed=number)
+            learned = learn_response(patches, colours).response
+            true = simulator.relative(camera, power, np.vstack([dyed_pads(), paper]))
+            u = np.sqrt(learned.variance(learned.correction + learned.mismatch, weights))
+            off.append((learned.signal(weights) - true)[(true > 0.02) & (true < 1.05)])
+            z.append(((learned.signal(weights) - true) / u)[(true > 0.02) & (true < 1.05)])
+        return tuple(float(np.sqrt(np.mean(np.concatenate(v) ** 2))) for v in (off, z))  # type: ignore[return-value]
+
+    with_mixtures = errors()
+    monkeypatch.setattr(response, "USUAL_STRENGTH", SINGLE_LAMPS)
+    single = errors()
+    assert with_mixtures[0] < 0.92 * single[0]
+    assert with_mixtures[1] < 1.0
+
+
+def test_measured_camera_is_that_of_the_reference_data_set() -> None:
+    """Darrodi et al. (2015) in colour-science, each channel's highest 1; below zero is noise."""
+    measured = colour.MSDS_CAMERA_SENSITIVITIES["Nikon 5100 (NPL)"]
+    theirs = np.array([measured[float(nm)] for nm in WAVELENGTHS_NM]) / measured.values.max(axis=0)
+    assert measured_camera() == pytest.approx(np.maximum(theirs, 0.0), abs=1e-4)
 
 
 def test_heavy_tails_of_patches_are_within_the_uncertainty(sample_profile: PrintProfile, colours: CardColours) -> None:
@@ -135,19 +177,19 @@ def test_noise_estimates_the_scatter_of_patches(
 
 
 def test_narrow_bands_are_noticed(sample_profile: PrintProfile) -> None:
-    """FL11 is named in at least 3 of 4 photographs; daylight and white LEDs in at most one of 24."""
+    """FL11 is named in at least 9 of 10 photographs; daylight and white LEDs in at most one of 24."""
     def poor(lamp: str, seed: int) -> bool:
         rng = np.random.default_rng(seed)
         lamps = zip(LAMPS, shoot(simulator.camera(rng), lamp, sample_profile, rng).learned.lamps, strict=True)
         return sum(p for name, p in lamps if name in checks.POOR_LAMPS) > checks.POOR_SHARE
 
-    assert np.mean([poor("FL11", seed) for seed in range(24)]) >= 0.75
+    assert np.mean([poor("FL11", seed) for seed in range(24)]) >= 0.9
     assert sum(poor(("D65", "LED-B2", "LED-B5")[seed % 3], seed) for seed in range(24)) <= 1
 
 
 def test_a_patch_with_one_channel_at_an_end_still_shows_the_others(
         sample_profile: PrintProfile, colours: CardColours) -> None:
-    """Strong greens and blues without red: green and blue of pads are foretold with 10 % less variance and as true.
+    """Strong greens and blues without red: green and blue of pads are foretold with 7 % less variance and as true.
 
     Whatever signal the channel at the end has, nothing changes.
     """
@@ -163,5 +205,5 @@ def test_a_patch_with_one_channel_at_an_end_still_shows_the_others(
         surfaces = np.vstack([dyed_pads(), printed(sample_profile)[0][-1:]])
         true = simulator.relative(camera, simulator.lamp(lamp), surfaces)
         z.append((all_.signal(weights) - true)[:, 1:] / np.sqrt(variance[1]))
-    assert np.median(less) < 0.9
+    assert np.median(less) < 0.93
     assert (np.abs(z) < Z95).mean() > 0.9

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from PIL import ExifTags, Image, ImageCms
 
 from shared.estimate import Z95
+from stripread.reading.context import UNLIKE_CHART
 from stripread.reading.photo import WHOLE_PX, decode
 from stripread.reading.photo_file import PhotoFile, load_photo
 from stripread.reading.read import read_file, read_photo
@@ -222,7 +223,11 @@ def test_a_large_photograph_is_evaluated_no_finer_than_needed(reader: Reader, na
     widths = [[e.high - e.low for e in r.values()] for r in (reading, whole)]
     assert widths[0] == pytest.approx(widths[1], rel=0.1)
     assert [p.flags for p in reading.pads] == [p.flags for p in whole.pads]
-    assert reading.flags == whole.flags
+    assert reading.dye is not None
+    assert whole.dye is not None
+    assert abs(reading.dye.difference - whole.dye.difference) < 0.5 * whole.dye.u
+    # A strip near the limit may have this flag at one size only.
+    assert {*reading.flags} ^ {*whole.flags} <= {UNLIKE_CHART}
     places, all_places = (np.array([p.px for p in r.pads]) for r in (reading, whole))
     assert np.linalg.norm(places - all_places, axis=1).max() < 2.0
     assert reading == read_file(file, reader.chart, reader.profiles)
