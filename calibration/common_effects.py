@@ -90,22 +90,23 @@ def own_parts(pad: PadObservation, curve: Curve, step: int = 1) -> dict[str, Arr
         "pad pixels": pad.pixel,
         "pad texture": np.diag((curve.texture_sd * pad.signal) ** 2),
         "light field": pad.field,
-        "colour correction": _of_response(pad, pad.response.correction, curve)[::step],
-        "lighting mismatch": _of_response(pad, pad.response.mismatch, curve)[::step],
+        "colour correction": _of_response(pad, pad.response.correction, curve, step),
+        "lighting mismatch": _of_response(pad, pad.response.mismatch, curve, step),
         "chart": curve.on_grid(h @ curve.node_covariance @ h.T)[::step],
         "strip repeatability": load[:, :, None] * load[:, None, :],
     }
 
 
-def _of_response(pad: PadObservation, error: Array, curve: Curve) -> Array:
-    """Covariance (385, 3, 3) of the signals on the curve's grid from an ``error`` (3, 13, 13) of the response.
+def _of_response(pad: PadObservation, error: Array, curve: Curve, step: int) -> Array:
+    """Covariance (n, 3, 3) of the signals on the curve's grid from an ``error`` (3, 13, 13) of the response.
 
     Also of the part of the spectrum that the chart leaves open: a product of two errors, which is not small where
     neither the chart's lights nor the patches show a colour (JCGM 100:2008, 5.1.2, note).
     """
-    open_ = np.einsum("cij,nij->nc", error[:, 1:, 1:], curve.node_covariance, optimize=True)
-    seen = pad.response.variance(error, curve.grid_weights)
-    return seen[:, :, None] * np.eye(3) + curve.on_grid(open_[:, :, None] * np.eye(3))
+    spectra = curve.node_covariance.reshape(len(curve.nodes), -1)
+    product = curve.on_grid(spectra @ error[:, 1:, 1:].reshape(3, -1).T)[::step]
+    seen = pad.response.variance(error, curve.grid_weights[::step])
+    return np.asarray((seen + product)[:, :, None] * np.eye(3))
 
 
 def together(parts: Mapping[str, Array]) -> Array:

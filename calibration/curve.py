@@ -178,11 +178,14 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
         return self.on_grid(self.node_covariance)
 
     def on_grid(self, at_nodes: Array) -> Array:
-        """Covariances (385, n, n) on the grid, evenly between those ``at_nodes`` (33, n, n)."""
-        place = np.linspace(0.0, len(self.nodes) - 1, N_GRID)
-        left = np.minimum(place.astype(int), len(self.nodes) - 2)
-        share = (place - left)[:, None, None]
-        return np.asarray(at_nodes[left] * (1 - share) + at_nodes[left + 1] * share)
+        """Arrays (385, ...) on the grid, evenly between those ``at_nodes`` (33, ...)."""
+        return np.tensordot(self._between_nodes, at_nodes, axes=1)
+
+    @cached_property
+    def _between_nodes(self) -> Array:
+        """Weights (385, 33) of the nodes at each point of the grid, on straight lines."""
+        place = np.linspace(0.0, len(self.nodes) - 1, N_GRID)[:, None]
+        return np.asarray(np.maximum(0.0, 1 - np.abs(place - np.arange(len(self.nodes)))))
 
     @cached_property
     def grid_load(self) -> Array:

@@ -18,8 +18,7 @@ Array = NDArray[np.float64]
 #: Number of cosines; the next one would carry under 0.1 % of the prior's variance.
 N_COSINES = 12
 #: Prior of a reflectance before anything is seen: mean, standard deviation, correlation length in nm. Measured patches
-#: of a colour chart are likeliest with 50 nm (`tests.bench.spectra`); some inks and dyes have narrower bands.
-#: Calibration estimates the length of each dye.
+#: of a colour chart are likeliest with 45 to 50 nm (`tests.bench.spectra`). Calibration estimates that of each dye.
 PRIOR_MEAN = 0.5
 PRIOR_SD = 0.3
 CORRELATION_NM = 45.0

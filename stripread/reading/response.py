@@ -68,14 +68,12 @@ def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedRespon
     linear = Regression(whole, colours, Subset(rendered.used, USUAL_STRENGTH))
     size = likeliest_size(alike(linear.colour, linear.colour), linear.covariance[linear.best],
                           np.where(linear.clear, linear.variance, 0.0), linear.y)
-    partly = patches.usable & ~patches.whole
-    if size or partly.any():
-        over = Subset(linear.used | partly, USUAL_STRENGTH)
-        linear = Regression(whole if size else patches, colours, over, size=size)
-    lights = _consistent(linear)
+    lights = Regression(whole, colours, Subset(linear.used, USUAL_STRENGTH), size=size) if size else linear
+    lights = _consistent(lights)
     likely = (lights.by_light > LEAST_LIKELY).repeat(len(STRENGTHS))
-    fit = Regression(lights.patches, colours, Subset(lights.used, likely), size=size)
-    fit = _with_own_noise(_readmitted(fit))
+    patches = whole if size else patches
+    fit = Regression(patches, colours, Subset(lights.used | (patches.usable & ~patches.whole), likely), size=size)
+    fit = _with_own_noise(_readmitted(_consistent(fit)))
     residual, z = fit.strays()
     return LearnedResponse(response=fit.response, lamps=fit.lamp_shares(), noise=fit.noise,
                            rendering=fit.rendering, used=fit.used, residual=residual, z=z, coding_u=patches.coding_u)
