@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from calibration.common_effects import Veil
+from calibration.common_effects import Veil, own_parts
 from calibration.curve import Curve
 from calibration.observation import PadObservation
 from calibration.value import OFF_CURVE, SHARED_PARTS, PadValue, _parts, at_point, value_of
@@ -115,6 +115,21 @@ def test_chemistry_adds_in_quadrature(curves: dict[str, Curve], shot: Shot) -> N
     assert doubted.value - doubted.low == pytest.approx(np.hypot(plain.value - plain.low, 1.959964 * u))
     assert doubted.high - doubted.value == pytest.approx(np.hypot(plain.high - plain.value, 1.959964 * u))
     assert {p.name: p.u for p in doubted.budget}["strip chemistry"] == pytest.approx(u)
+
+
+def test_lighting_mismatch_contains_the_product_of_errors(curves: dict[str, Curve], shot: Shot) -> None:
+    """Random errors of response and spectrum: variance of the signals that both together cause, to 3 %."""
+    curve, rng = curves["hardness"], np.random.default_rng(4)
+    pad = on_curve(shot, curve, PLACES["hardness"])
+    i = curve.grid_weights.shape[0] // 2
+    mean, spread = curve.grid_weights[i], curve.grid_covariance[i]
+    stated = own_parts(pad, curve)["lighting mismatch"][i]
+    weights = np.column_stack([np.ones(20_000), rng.multivariate_normal(mean, spread, 20_000)])
+    for channel in range(3):
+        response = rng.multivariate_normal(np.zeros(13), pad.response.mismatch[channel], len(weights))
+        assert (response * weights).sum(axis=1).var() == pytest.approx(stated[channel, channel], rel=0.03)
+    alone = pad.response.variance(pad.response.mismatch, mean)
+    assert (np.diag(stated) > 1.01 * alone).any(), "the product counts"
 
 
 def test_shared_parts_are_those_that_replicates_share(curves: dict[str, Curve], shot: Shot) -> None:

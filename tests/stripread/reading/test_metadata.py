@@ -100,6 +100,11 @@ def test_even_areas_are_coded_as_exactly_as_stated(quality: int, subsampling: st
         assert 0.5 < share[1.0] < 1.3
         assert share[0.5] < 1.7
         assert 0.2 < share[2.0] < 1.25
+    whole = {sd: float(np.sqrt(np.mean(error**2) / np.mean(np.diag(coding_covariance(stated)))))
+             for sd, (error, stated) in found.items()}
+    assert 0.5 < whole[1.0] < 1.15
+    assert whole[0.5] < 1.3
+    assert 0.25 < whole[2.0] < 1.15
 
 
 def test_coding_errors_of_colours_depend_on_one_another() -> None:
