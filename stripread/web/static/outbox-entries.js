@@ -6,7 +6,7 @@
   const RELOAD_MS = 15_000;
   const account = document.querySelector("meta[name=account]").content;
   const others = window.BroadcastChannel ? new BroadcastChannel("outbox") : null;
-  let loading = null, timer = 0;
+  let loading = null, timer = 0, storing = 0;
 
   const notify = (name, detail) => {
     window.dispatchEvent(new CustomEvent(`outbox-${name}`, {detail}));
@@ -41,9 +41,12 @@
     },
     // Store the photograph on this device until `flush` has sent it.
     add: async (file, label, fields, replacesKey) => {
+      storing += 1;
       navigator.storage?.persist?.();
       const key = outbox.hex(crypto.getRandomValues(new Uint8Array(16)));
-      await outbox.store.put({key, account, label, fields, replacesKey, bytes: await file.arrayBuffer(), at: Date.now(), tries: 0});
+      try {
+        await outbox.store.put({key, account, label, fields, replacesKey, bytes: await file.arrayBuffer(), at: Date.now(), tries: 0});
+      } finally { storing -= 1; }
       notify("changed", {});
       return key;
     },
@@ -56,11 +59,13 @@
 
   addEventListener("online", () => outbox.flush());
   document.addEventListener("visibilitychange", () => { if (!document.hidden) outbox.flush(); });
-  // Photographs in memory only are lost with the page. Some phones ask nothing before a page is left, so links do.
+  // Photographs in memory only, and one that is being stored, are lost with the page. Some phones ask nothing before a
+  // page is left, so links do.
+  const unsafe = () => storing > 0 || outbox.store.fleeting().length > 0;
   let leaves = false;
-  addEventListener("beforeunload", (event) => { if (!leaves && outbox.store.fleeting().length) event.preventDefault(); });
+  addEventListener("beforeunload", (event) => { if (!leaves && unsafe()) event.preventDefault(); });
   document.addEventListener("click", (event) => {
-    if (!event.target.closest("a[href]") || !outbox.store.fleeting().length) return;
+    if (!event.target.closest("a[href]") || !unsafe()) return;
     leaves = confirm(outbox.messages["leave-sure"]);
     if (leaves) return;
     event.preventDefault();

@@ -7,7 +7,7 @@ import re
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, Route, expect
+from playwright.sync_api import Dialog, Page, Route, expect
 
 from stripread.store.integrity import verify_store
 from stripread.store.models.evidence import Photograph, StoredReading
@@ -82,6 +82,7 @@ def test_it_is_deleted_only_after_the_hash_of_the_stored_bytes(page: Page, bench
 
     page.route(UPLOADS, forged)
     shoot(page, photo)
+    page.wait_for_function("() => outbox.store.all().then((all) => all.length)")
     for _ in range(2):
         page.goto("/queue")
         expect(page.get_by_text("The server did not confirm that the photograph is stored.")).to_be_visible()
@@ -155,6 +156,31 @@ def test_one_taken_again_before_the_first_was_sent(page: Page, bench: Served, ac
     readings = {r.photograph: r for r in bench.store.find(StoredReading, account=account)}
     old = readings.pop(hashlib.sha256(first["buffer"]).hexdigest())
     assert [r.supersedes for r in readings.values()] == [old.id]
+
+
+def test_leaving_asks_while_a_photograph_is_being_stored(page: Page, samples: Path) -> None:
+    """A slow phone: the photograph is in the page only until it is stored; then nothing is asked."""
+    asked: list[str] = []
+
+    def stay(dialog: Dialog) -> None:
+        asked.append(dialog.type)
+        dialog.dismiss()
+
+    page.on("dialog", stay)
+    page.context.set_offline(True)
+    page.evaluate("""() => {
+        const put = outbox.store.put;
+        outbox.store.put = (entry) => new Promise((done) => { window.storeNow = () => done(put(entry)); }); }""")
+    shoot(page, picture(samples))
+    page.wait_for_function("() => window.storeNow")
+    page.evaluate("() => document.querySelector('a[href]').click()")
+    assert asked == ["confirm"]
+    page.evaluate("() => location.reload()")
+    page.wait_for_timeout(200)
+    assert asked == ["confirm", "beforeunload"]
+    page.evaluate("() => window.storeNow()")
+    waits(page, "Offline · 1 waiting")
+    assert page.evaluate("() => dispatchEvent(new Event('beforeunload', {cancelable: true}))")
 
 
 def test_what_was_rejected_is_exported_or_deleted_on_request(page: Page, samples: Path) -> None:
