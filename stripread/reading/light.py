@@ -260,6 +260,16 @@ def _jacobian(data: _Neutrals, at: _Trial) -> Array:
     return jacobian
 
 
+def _is_veil(state: Array) -> bool:
+    """Whether there is a veil, rather than a black level taken off too much."""
+    return bool(state[_VEIL].sum() >= 0)
+
+
+#: Precision (3, 3) of the veil on either side of none.
+_VEIL_PRECISION = {veil: np.linalg.inv(sd**2 + min(sd, VEIL_CHANNEL_SD) ** 2 * np.eye(3))
+                   for veil, sd in ((True, VEIL_SD), (False, BLACK_LEVEL_SD))}
+
+
 class _Prior:
     """What is expected of the state, as a mean (s,) and a precision; the gain's amplitude follows the photograph."""
 
@@ -274,27 +284,38 @@ class _Prior:
 
     def step(self, at: _Trial, jacobian: Array, weight: Array) -> tuple[Array, Array]:
         """One Gauss-Newton step (s,) of the regularised, weighted least squares, and the covariance (s, s) there."""
-        self._limit_veil(at.state)
         j, w = jacobian.reshape(-1, _SIZE), weight.ravel()
         weighted = j * w[:, None]
         # In blocks too small for BLAS to use threads, which would change the last digits.
         blocks = (slice(k, k + _BLOCK) for k in range(0, len(j), _BLOCK))
         normal = sum(weighted[b].T @ j[b] for b in blocks)
-        covariance = np.asarray(np.linalg.inv(normal + self.precision), dtype=np.float64)
-        pull = np.einsum("ns,n->s", j, w * at.residual.ravel()) - self.precision @ (at.state - self.mean)
-        return covariance @ pull, covariance
+        seen = np.einsum("ns,n->s", j, w * at.residual.ravel())
+        side = at.state
+        for _ in range(2):  # a step that leads across no veil at all is repeated with what is usual there
+            self._limit_veil(side)
+            covariance = np.asarray(np.linalg.inv(normal + self.precision), dtype=np.float64)
+            step = covariance @ (seen - self.precision @ (at.state - self.mean))
+            if _is_veil(at.state + step) == _is_veil(side):
+                break
+            side = at.state + step
+        return step, covariance
 
     def badness(self, weight: Array, at: _Trial) -> float:
         """Weighted squares of the residuals, and of how far the state lies from the prior."""
+        self._limit_veil(at.state)
         off = at.state - self.mean
         return float((weight * at.residual**2).sum() + off @ self.precision @ off)
 
     def _limit_veil(self, state: Array) -> None:
-        sd = VEIL_SD if state[_VEIL].mean() >= 0 else BLACK_LEVEL_SD
-        self.precision[_VEIL, _VEIL] = np.linalg.inv(sd**2 + min(sd, VEIL_CHANNEL_SD) ** 2 * np.eye(3))
+        self.precision[_VEIL, _VEIL] = _VEIL_PRECISION[_is_veil(state)]
 
     def refit_gain(self, state: Array, covariance: Array) -> None:
-        """Amplitude of the local gain under which the waves are most likely (a step of expectation-maximisation)."""
-        size = np.sqrt(np.mean(state[_GAIN] ** 2 + np.diag(covariance)[_GAIN]))
-        self.amplitude = float(np.clip(size, *GAIN_RANGE))
+        """Amplitude of the local gain under which the waves are most likely.
+
+        MacKay's fixed point (Neural Comput. 4:415, 1992): the squares of the waves, over how many of them the neutrals
+        determine. It is settled sooner than by expectation-maximisation.
+        """
+        determined = len(_STRENGTH) - float(np.diag(covariance)[_GAIN].sum()) / self.amplitude**2
+        square = float((state[_GAIN] ** 2).sum()) / max(determined, 1e-3)
+        self.amplitude = float(np.clip(np.sqrt(square), *GAIN_RANGE))
         self.precision[_GAIN, _GAIN] = np.eye(len(_STRENGTH)) / self.amplitude**2

@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 from shared.card import PAPER
 from shared.colour import srgb_encode
 from shared.profile import PrintProfile
+from stripread.reading import light
 from stripread.reading.light import LightField, fit_light
+from stripread.reading.pads import LIGHT_U
 from stripread.reading.patches import CardColours, PatchSample, card_colours, paper_places
 from stripread.reading.rendering import linearise, tone
 from tests import simulator
@@ -135,3 +137,18 @@ def test_a_tone_curve_of_another_family_is_undone(sample_profile: PrintProfile, 
     true = np.array([colours.neutral(CARD.patches[i].id) for i in greys])
     assert np.abs(seen - true).max(axis=1) == pytest.approx(np.zeros(len(greys)), abs=0.02)
     assert (np.abs(seen - true) < 0.025 * true + 0.004).mean() > 0.95
+
+
+def test_the_fit_is_settled(sample_profile: PrintProfile, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Three times as many rounds change no signal where pads lie by more than a third of the light's uncertainty."""
+    strip = np.array([[60.0, 50.0], [90.0, 50.0], [120.0, 50.0]])
+    grey = np.full((3, 3), 130.0)
+    for seed in range(20):
+        fits = []
+        for rounds in (light._ROUNDS, 3 * light._ROUNDS):
+            monkeypatch.setattr(light, "_ROUNDS", rounds)
+            rng = np.random.default_rng(seed)
+            fits.append(shoot(simulator.camera(rng), BENCH_LIGHTS[seed % 3], sample_profile, rng).light)
+        monkeypatch.undo()
+        usual, more = (fit.signal(grey, strip)[0] for fit in fits)
+        assert usual == pytest.approx(more, rel=LIGHT_U / 3)
