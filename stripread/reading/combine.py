@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
+from itertools import combinations
 from typing import Literal
 
 import msgspec
@@ -24,14 +25,15 @@ from shared.estimate import Correlation, Estimate, Measurement, Part
 from shared.flags import in_order
 from stripread.reading.context import UNLIKE_CHART
 from stripread.reading.pooling import Replicates, joint_correlations
-from stripread.reading.result import PadReading, Provenance, Reading
+from stripread.reading.result import Light, PadReading, Provenance, Reading
 
 #: The part of a budget that photographs of one strip have in common.
 STRIP_PART = "strip repeatability"
 #: Parts that are the same for every photograph of one sample on one chart: no difference comes from them. The
 #: lighting mismatch is not among them: it is the same only under the same light, which is not recorded.
 SAME_PARTS = frozenset({"chart", "strip chemistry"})
-#: Under another lamp the mismatch differs but for this share of its variance: what patches cannot show of cameras. Of
+#: Under another lamp the mismatch differs but for this share of its variance: what patches cannot show of cameras.
+#: Where two photographs may be under one lamp, the share rises by the sum over lamps of the smaller probability. Of
 #: twelve cameras under six lamps, simulated or measured, it was 43 and 49 %.
 MISMATCH, COMMON_MISMATCH = "lighting mismatch", 0.45
 #: Probability of a scatter at least as large below which replicates are said to disagree.
@@ -107,11 +109,11 @@ def combine(readings: Sequence[Reading], *, same_strip: bool = False) -> Combine
     """
     _check(readings)
     used = [r for r in readings if r.values()]
-    lamps = {r.light.nearest for r in used if r.light is not None}
+    common = _common_mismatch([r.light for r in used if r.light is not None])
     left_out = tuple(ExcludedPhoto(photo=r.photo, why=_no_result(r)) for r in readings if not r.values())
     analytes = dict.fromkeys(p.analyte for r in used for p in r.pads)
     shared = frozenset({STRIP_PART}) if same_strip else frozenset[str]()
-    given = [(r.photo, _under_lamp(p) if len(lamps) > 1 else p) for r in used for p in r.pads]
+    given = [(r.photo, _under_lamp(p, common) if common < 1 else p) for r in used for p in r.pads]
     pads = tuple(_combine_pads([(photo, p) for photo, p in given if p.analyte == a], shared) for a in analytes)
     flags = {f for r in used for f in r.flags} - {UNLIKE_CHART}
     # Of several strips, all together are judged.
@@ -123,18 +125,25 @@ def combine(readings: Sequence[Reading], *, same_strip: bool = False) -> Combine
         reason="" if used else f"No photograph has a result. {left_out[0].photo}: {left_out[0].why}",
         flags=in_order(flags), same_strip=same_strip, dye=dye,
         provenance=tuple(r.provenance for r in used), left_out=left_out,
-        pads=pads, correlations=joint_correlations(used, pads, COMMON_MISMATCH if len(lamps) > 1 else 1.0))
+        pads=pads, correlations=joint_correlations(used, pads, common))
 
 
-def _under_lamp(pad: PadReading) -> PadReading:
-    """The pad with its lighting mismatch split into what all lamps share and what its own lamp adds."""
+def _common_mismatch(lights: Sequence[Light]) -> float:
+    """Share of the mismatch's variance that photographs under these lights have in common, on average over pairs."""
+    lamps = [light.lamps or {light.nearest: 1.0} for light in lights]
+    alike = [sum(min(p, other.get(name, 0.0)) for name, p in one.items()) for one, other in combinations(lamps, 2)]
+    return COMMON_MISMATCH + (1 - COMMON_MISMATCH) * min(1.0, float(np.mean(alike))) if alike else 1.0
+
+
+def _under_lamp(pad: PadReading, common: float) -> PadReading:
+    """The pad with its lighting mismatch split into the ``common`` share of its variance and what its lamp adds."""
     parts = {p.name: p for p in pad.budget}
     mismatch = parts.pop(MISMATCH, None)
     if mismatch is None:
         return pad
-    common = Part(name=MISMATCH, u=mismatch.u * COMMON_MISMATCH**0.5, shared=True)
-    own = Part(name=f"{MISMATCH} of the lamp", u=mismatch.u * (1 - COMMON_MISMATCH) ** 0.5, shared=False)
-    return msgspec.structs.replace(pad, budget=(*parts.values(), common, own))
+    shared = Part(name=MISMATCH, u=mismatch.u * common**0.5, shared=True)
+    own = Part(name=f"{MISMATCH} of the lamp", u=mismatch.u * (1 - common) ** 0.5, shared=False)
+    return msgspec.structs.replace(pad, budget=(*parts.values(), shared, own))
 
 
 def _no_result(reading: Reading) -> str:

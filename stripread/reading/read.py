@@ -53,6 +53,8 @@ RELEVANT = 0.5
 #: Change of a dye's signals relative to white for a unit of change of white's own colour (log), between lamps of broad
 #: bands: what a correction by white leaves of mixed light (root mean square over simulated cameras and dyes).
 DYES_SHIFT = 0.22
+#: Lamps less probable than this are not stated.
+LEAST_LAMP = 0.01
 #: Components of the uncertainty budget that grow with the scatter of the patches.
 _BY_PATCHES = frozenset({"pad pixels", "light field", "colour correction", "lighting mismatch"})
 #: Paper this near to a pad, in millimetres, shows the light that falls on it.
@@ -193,10 +195,11 @@ def _strip(seen: Observation) -> StripAxis | None:
 def _light(seen: Observation, error: float) -> Light:
     """Return the lamp that the photograph's light resembles, and how well it reproduces its patches."""
     best = int(np.argmax(seen.learned.lamps))
+    likely = {name: round(p, 2) for name, p in zip(LAMPS, seen.learned.lamps, strict=True) if p >= LEAST_LAMP}
     field = seen.light.at(np.array([p.centre for p in seen.patches]))
     return Light(nearest=LAMPS[best], colour_residual=seen.light.residual,
                  unevenness=float(np.ptp(np.log(field.mean(axis=1)))),
-                 patch_error=round(error, 2),
+                 patch_error=round(error, 2), lamps=likely,
                  note=f"CIE {LAMPS[best]}-like with probability {seen.learned.lamps[best]:.2f}; this photograph "
                       f"reproduces its patches within {error:.1f} CIEDE2000")
 

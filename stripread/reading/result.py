@@ -61,8 +61,10 @@ class PadReading(Measurement, frozen=True, kw_only=True):
 
 
 class Light(msgspec.Struct, frozen=True, kw_only=True):
-    """The light of a photograph: the most similar light of the chart, and the deviation from it.
+    """The light of a photograph: the lamp of CIE 15 that it resembles most, and the deviation from it.
 
+    ``lamps``: probability of each lamp, those of 1 % and more; half of a mixture counts for each of its two. Empty in
+    readings made before it was stated.
     ``patch_error``: CIEDE2000 within which it reproduces nine of ten of the card's patches, each predicted from the
     others; None in readings made before it was stated.
     """
@@ -72,6 +74,7 @@ class Light(msgspec.Struct, frozen=True, kw_only=True):
     unevenness: float
     note: str = ""
     patch_error: float | None = None
+    lamps: dict[str, float] = {}
 
 
 class ManualLocation(msgspec.Struct, frozen=True):

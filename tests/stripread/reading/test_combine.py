@@ -20,7 +20,7 @@ from stripread.reading.combine import DISAGREE, SAME_PARTS, STRIP_PART, Combined
 from stripread.reading.manual_location import points_of
 from stripread.reading.pooling import SplitNormals
 from stripread.reading.read import read_photo
-from stripread.reading.result import PadReading, Provenance, Reading
+from stripread.reading.result import Light, PadReading, Provenance, Reading
 from stripread.report.page import JointSheet
 from tests.photographs import truth_of
 
@@ -81,6 +81,20 @@ def test_disagreement_beyond_the_budget_is_reported_and_widens_the_interval() ->
     assert "farthest" not in far.pads[0].note, "two cannot tell which of them"
     width = [(c.pads[0].high or 0) - (c.pads[0].low or 0) for c in (close, far)]
     assert width[1] > 1.5 * width[0]
+
+
+@pytest.mark.parametrize(("first", "second", "common"), [
+    ({"A": 1.0}, {"A": 1.0}, 1.0), ({"A": 1.0}, {"D65": 1.0}, 0.45),
+    ({"A": 0.6, "D65": 0.4}, {"A": 0.4, "D65": 0.6}, 0.89)])
+def test_mismatch_averages_as_far_as_the_lamps_differ(first: dict[str, float], second: dict[str, float],
+                                                      common: float) -> None:
+    """By hand: 45 % of the variance 1.5^2 is common, more by 55 % of the sum of the smaller probabilities (0.8)."""
+    lit = [msgspec.structs.replace(
+        reading(name, 100.0), light=Light(nearest="A", colour_residual=0.0, unevenness=0.0, lamps=lamps))
+        for name, lamps in (("a", first), ("b", second))]
+    parts = {p.name: p.u for p in combine(lit).pads[0].budget}
+    assert parts["lighting mismatch"] == pytest.approx(1.5 * common**0.5)
+    assert parts.get("lighting mismatch of the lamp", 0.0) == pytest.approx(1.5 * ((1 - common) / 2) ** 0.5)
 
 
 def test_a_probability_below_the_last_digit_of_one_is_not_zero() -> None:
