@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 
 #: Veils that are tried, in standard deviations of what the chart's photographs scatter.
 _TRIED: Array = np.linspace(-4.0, 4.0, 41)
+#: Steps of the curve's grid from one value tried to the next: finer than the interval of any value.
+_STEP: Final = 4
 #: A pad that no veil and no value explain says nothing of the veil (chi-square, 1 degree of freedom, 0.1 %), nor does
 #: with this probability any other.
 OFF_CURVE, _ASTRAY = 10.83, 0.01
@@ -45,13 +47,10 @@ def usual_veil(curves: Mapping[str, Curve]) -> Veil:
     return Veil(0.0, float(np.sqrt(np.mean([c.veil_sd**2 for c in curves.values()]))))
 
 
-def veils(pads: Mapping[str, PadObservation], curves: Mapping[str, Curve],
-          known: Mapping[str, float] | None = None) -> dict[str, Veil]:
-    """The veil of each pad, estimated from the photograph's other pads. ``known``: values of pads that are known."""
-    usual = usual_veil(curves)
-    tried = usual.sd * _TRIED
-    likelihoods = {a: _veil_log_likelihood(pad, curves[a], tried, (known or {}).get(a))
-                   for a, pad in pads.items() if a in curves}
+def veils(pads: Mapping[str, PadObservation], curves: Mapping[str, Curve]) -> dict[str, Veil]:
+    """The veil of each pad, estimated from the photograph's other pads."""
+    tried = usual_veil(curves).sd * _TRIED
+    likelihoods = {a: _veil_log_likelihood(pad, curves[a], tried) for a, pad in pads.items() if a in curves}
     whole = -0.5 * _TRIED**2 + np.sum(list(likelihoods.values()), axis=0)
     return {a: _moments(tried, whole - likelihoods.get(a, 0.0)) for a in pads}
 
@@ -63,12 +62,10 @@ def _moments(tried: Array, log_density: Array) -> Veil:
     return Veil(mean, float(np.sqrt(share @ (tried - mean) ** 2)))
 
 
-def _veil_log_likelihood(pad: PadObservation, curve: Curve, tried: Array, known: float | None) -> Array:
+def _veil_log_likelihood(pad: PadObservation, curve: Curve, tried: Array) -> Array:
     """Log-likelihood (41,) of veils from one pad, wherever on its curve it lies."""
-    at = slice(None) if known is None else [int(np.argmin(np.abs(curve.grid - float(curve.scale.position(known)))))]
-    noise = together(own_parts(pad, curve))[at]
-    error = (pad.signal - pad.response.signal(curve.grid_weights))[at]
-    factor = Triangles.of(noise)
+    error = pad.signal - pad.response.signal(curve.grid_weights[::_STEP])
+    factor = Triangles.of(together(own_parts(pad, curve, _STEP)))
     off, veil = factor.whitened(error), factor.whitened(np.broadcast_to(pad.response.white, error.shape))
     square, along, white = ((a * b).sum(axis=0) for a, b in ((off, off), (off, veil), (veil, veil)))
     if (square - along**2 / white).min() > OFF_CURVE:
@@ -114,9 +111,8 @@ def together(parts: Mapping[str, Array]) -> Array:
     return np.asarray(sum(parts.values()))
 
 
-#: Relative differences of dye that are tried, veils in standard deviations of what is usual, and steps of the curve's
-#: grid from one value tried to the next.
-_LOADS, _VEILS, _STEP = np.linspace(-0.4, 0.4, 17), np.linspace(-3.0, 3.0, 9), 8
+#: Relative differences of dye that are tried, and veils in standard deviations of what is usual.
+_LOADS, _VEILS = np.linspace(-0.4, 0.4, 17), np.linspace(-3.0, 3.0, 9)
 #: Pads that must agree.
 LEAST_PADS: Final = 3
 #: Standard uncertainties beyond which a strip is unlike the chart's: 1 % of normal deviates (`tests.bench.dye`).
@@ -201,10 +197,9 @@ def dye_load(pads: Mapping[str, PadObservation], curves: Mapping[str, Curve]) ->
 
 def _dye_log_likelihood(pad: PadObservation, curve: Curve, veils: Array) -> Array | None:
     """Log-likelihood (veils, loads) of one pad, whatever its value; None for a pad that no value explains."""
-    some = slice(None, None, _STEP)
     factor = Triangles.of(together(own_parts(pad, curve, _STEP)))
-    error = pad.signal - pad.response.signal(curve.grid_weights[some])
-    by_dye = curve.grid_load[some] @ pad.response.mean[:, 1:].T
+    error = pad.signal - pad.response.signal(curve.grid_weights[::_STEP])
+    by_dye = curve.grid_load[::_STEP] @ pad.response.mean[:, 1:].T
     off, white, dye = (factor.whitened(v) for v in (error, np.broadcast_to(pad.response.white, error.shape), by_dye))
     pairs = [(off, off), (off, white), (off, dye), (white, white), (white, dye), (dye, dye)]
     products = np.array([(a * b).sum(axis=0) for a, b in pairs])

@@ -33,12 +33,18 @@ _COPIES = 96
 
 def seconds(work: Callable[[], object], times: int = 7) -> float:
     """Median processor time of a call."""
-    taken = []
-    for _ in range(times):
-        start = time.process_time()
-        work()
-        taken.append(time.process_time() - start)
-    return float(np.median(taken))
+    return float(np.median([_once(work) for _ in range(times)]))
+
+
+def ratio(work: Callable[[], object], yardstick: Callable[[], object], times: int = 25) -> float:
+    """Median processor time of a call in that of another; the two take turns, since a machine's speed changes."""
+    return float(np.median([_once(work) / _once(yardstick) for _ in range(times)]))
+
+
+def _once(work: Callable[[], object]) -> float:
+    start = time.process_time()
+    work()
+    return time.process_time() - start
 
 
 def phone_photo(folder: Path) -> Path:
@@ -55,8 +61,8 @@ def warm(photo: Path, chart: Chart, profile: PrintProfile) -> None:
     cv2.setNumThreads(1)
     decode_in_place()
     read_photo(photo, chart, [profile])
-    decode, read = seconds(lambda: cv2.imread(str(photo))), seconds(lambda: read_photo(photo, chart, [profile]))
-    print(f"read a 12-megapixel JPEG: {read / decode:.2f} times a plain cv2.imread (at most 1.2)")
+    times = ratio(lambda: read_photo(photo, chart, [profile]), lambda: cv2.imread(str(photo)))
+    print(f"read a 12-megapixel JPEG: {times:.2f} times a plain cv2.imread (at most 1.2)")
 
 
 def stages(path: Path, chart: Chart, profile: PrintProfile) -> None:
