@@ -15,7 +15,8 @@ from calibration.release import Evidence, GateCheck
 from shared.card import PAPER, default_card
 from shared.profile import PrintProfile
 from shared.strip import default_strip
-from stripread.reading.light import LightField, fit_light
+from stripread.reading.light import LightField
+from stripread.reading.light_fit import fit_light
 from stripread.reading.metadata import jpeg_coding_u
 from stripread.reading.observe import _signals
 from stripread.reading.pads import CHANNEL_U, LIGHT_U, PhotometricModel, _observation

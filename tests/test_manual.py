@@ -25,7 +25,7 @@ from calibration.value import OFF_CURVE
 from calibration.westgard import EWMA_LIMIT, EWMA_WEIGHT
 from stripread.cli.main import TOPICS, cli
 from stripread.manual.library import manual_pages
-from stripread.reading.light import CONTRAST, FIELD_SD, LIFT_SD, SHOULDER_SD, VEIL_CHANNEL_SD, VEIL_SD
+from stripread.reading.light_fit import CONTRAST, FIELD_SD, LIFT_SD, SHOULDER_SD, VEIL_CHANNEL_SD, VEIL_SD
 from stripread.reading.response_prior import LAMPS, LIGHTS, REMAINDER, REMAINDER_MEASURED, SMOOTH_NM, STRENGTHS
 from stripread.store.settings import SettingsFile
 from stripread.web.api.description import openapi

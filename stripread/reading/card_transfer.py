@@ -19,7 +19,7 @@ from shared.card import BED, PAPER, CardLayout
 from shared.colour import WAVELENGTHS_NM, lab_to_xyz, xyz_to_lab
 from shared.errors import MismatchError
 from shared.profile import PrintProfile
-from stripread.reading.light import fit_light
+from stripread.reading.light_fit import fit_light
 from stripread.reading.locate import LocationFailure, locate
 from stripread.reading.metadata import Channels
 from stripread.reading.patches import (

@@ -14,7 +14,8 @@ from shared.errors import MismatchError
 from shared.profile import PrintProfile, nominal
 from shared.strip import StripType
 from stripread.reading import strip_finding
-from stripread.reading.light import LightField, fit_light
+from stripread.reading.light import LightField
+from stripread.reading.light_fit import fit_light
 from stripread.reading.locate import CardLocation, LocationFailure, locate
 from stripread.reading.manual_location import manual_card, manual_strip
 from stripread.reading.metadata import Channels

@@ -10,8 +10,9 @@ from hypothesis import strategies as st
 from shared.card import PAPER
 from shared.colour import srgb_encode
 from shared.profile import PrintProfile
-from stripread.reading import light
-from stripread.reading.light import LightField, fit_light
+from stripread.reading import light_fit
+from stripread.reading.light import LightField
+from stripread.reading.light_fit import fit_light
 from stripread.reading.pads import LIGHT_U
 from stripread.reading.patches import CardColours, PatchSample, card_colours, paper_places
 from stripread.reading.rendering import linearise, tone
@@ -145,8 +146,8 @@ def test_the_fit_is_settled(sample_profile: PrintProfile, monkeypatch: pytest.Mo
     grey = np.full((3, 3), 130.0)
     for seed in range(20):
         fits = []
-        for rounds in (light._ROUNDS, 3 * light._ROUNDS):
-            monkeypatch.setattr(light, "_ROUNDS", rounds)
+        for rounds in (light_fit.ROUNDS, 3 * light_fit.ROUNDS):
+            monkeypatch.setattr(light_fit, "ROUNDS", rounds)
             rng = np.random.default_rng(seed)
             fits.append(shoot(simulator.camera(rng), BENCH_LIGHTS[seed % 3], sample_profile, rng).light)
         monkeypatch.undo()

@@ -71,7 +71,7 @@ def _keep_by_hand(store: Store, file: PhotoFile, chart: Chart, samples: Path) ->
     profile = read_profile(samples / "card-run-007.txt")
     free = read_file(file, chart, [profile])
     assert free.card
-    hand = ManualLocation(corners=points_of(np.array(free.card.corners_px) + 0.123456789),
+    hand = ManualLocation(corners=points_of(np.array(free.card.corners_px) + 1.123456789),
                   pads={p.analyte: p.px for p in free.pads[::2]})
     photograph = receive_photo(store, ACCOUNT, file, SampleInfo(point="tap", batch=BATCH))
     made = with_status_flags(read_file(file, chart, [profile], hand), ["chart-expired"], phones=frozenset())
