@@ -27,8 +27,8 @@ Array = NDArray[np.float64]
 
 #: Veils that are tried, in standard deviations of what the chart's photographs scatter.
 _TRIED: Array = np.linspace(-4.0, 4.0, 41)
-#: Steps of the curve's grid from one value tried to the next: finer than the interval of any value.
-_STEP: Final = 4
+#: Points of the curve's grid at which a value is tried: their distance is within the interval of any value.
+_SOME: Final = slice(None, None, 8)
 #: A pad that no veil and no value explain says nothing of the veil (chi-square, 1 degree of freedom, 0.1 %), nor does
 #: with this probability any other.
 OFF_CURVE, _ASTRAY = 10.83, 0.01
@@ -64,8 +64,8 @@ def _moments(tried: Array, log_density: Array) -> Veil:
 
 def _veil_log_likelihood(pad: PadObservation, curve: Curve, tried: Array) -> Array:
     """Log-likelihood (41,) of veils from one pad, wherever on its curve it lies."""
-    error = pad.signal - pad.response.signal(curve.grid_weights[::_STEP])
-    factor = Triangles.of(together(own_parts(pad, curve, _STEP)))
+    error = pad.signal - pad.response.signal(curve.grid_weights[_SOME])
+    factor = Triangles.of(together(own_parts(pad, curve, _SOME)))
     off, veil = factor.whitened(error), factor.whitened(np.broadcast_to(pad.response.white, error.shape))
     square, along, white = ((a * b).sum(axis=0) for a, b in ((off, off), (off, veil), (veil, veil)))
     if (square - along**2 / white).min() > OFF_CURVE:
@@ -76,33 +76,33 @@ def _veil_log_likelihood(pad: PadObservation, curve: Curve, tried: Array) -> Arr
     return np.asarray(np.log((1 - _ASTRAY) * np.exp(marginal - marginal.max()) + _ASTRAY))
 
 
-def own_parts(pad: PadObservation, curve: Curve, step: int = 1) -> dict[str, Array]:
+def own_parts(pad: PadObservation, curve: Curve, at: slice = slice(None)) -> dict[str, Array]:
     """Covariances of the signals but for the veil's, by the name of what causes them.
 
-    At every ``step``-th of the 385 points of the curve's grid (n, 3, 3), or the same everywhere (3, 3).
+    At those of the 385 points of the curve's grid (n, 3, 3), or the same everywhere (3, 3).
     """
     h = pad.response.mean[:, 1:]
-    load = (curve.grid_load[::step] @ h.T) * curve.load_sd
+    load = (curve.grid_load[at] @ h.T) * curve.load_sd
     return {
         "pad pixels": pad.pixel,
         "pad texture": np.diag((curve.texture_sd * pad.signal) ** 2),
         "light field": pad.field,
-        "colour correction": _of_response(pad, pad.response.correction, curve, step),
-        "lighting mismatch": _of_response(pad, pad.response.mismatch, curve, step),
-        "chart": curve.on_grid(h @ curve.node_covariance @ h.T)[::step],
+        "colour correction": _of_response(pad, pad.response.correction, curve, at),
+        "lighting mismatch": _of_response(pad, pad.response.mismatch, curve, at),
+        "chart": curve.on_grid(h @ curve.node_covariance @ h.T)[at],
         "strip repeatability": load[:, :, None] * load[:, None, :],
     }
 
 
-def _of_response(pad: PadObservation, error: Array, curve: Curve, step: int) -> Array:
+def _of_response(pad: PadObservation, error: Array, curve: Curve, at: slice) -> Array:
     """Covariance (n, 3, 3) of the signals on the curve's grid from an ``error`` (3, 13, 13) of the response.
 
     Also of the part of the spectrum that the chart leaves open: a product of two errors, which is not small where
     neither the chart's lights nor the patches show a colour (JCGM 100:2008, 5.1.2, note).
     """
     spectra = curve.node_covariance.reshape(len(curve.nodes), -1)
-    product = curve.on_grid(spectra @ error[:, 1:, 1:].reshape(3, -1).T)[::step]
-    seen = pad.response.variance(error, curve.grid_weights[::step])
+    product = curve.on_grid(spectra @ error[:, 1:, 1:].reshape(3, -1).T)[at]
+    seen = pad.response.variance(error, curve.grid_weights[at])
     return np.asarray((seen + product)[:, :, None] * np.eye(3))
 
 
@@ -197,9 +197,9 @@ def dye_load(pads: Mapping[str, PadObservation], curves: Mapping[str, Curve]) ->
 
 def _dye_log_likelihood(pad: PadObservation, curve: Curve, veils: Array) -> Array | None:
     """Log-likelihood (veils, loads) of one pad, whatever its value; None for a pad that no value explains."""
-    factor = Triangles.of(together(own_parts(pad, curve, _STEP)))
-    error = pad.signal - pad.response.signal(curve.grid_weights[::_STEP])
-    by_dye = curve.grid_load[::_STEP] @ pad.response.mean[:, 1:].T
+    factor = Triangles.of(together(own_parts(pad, curve, _SOME)))
+    error = pad.signal - pad.response.signal(curve.grid_weights[_SOME])
+    by_dye = curve.grid_load[_SOME] @ pad.response.mean[:, 1:].T
     off, white, dye = (factor.whitened(v) for v in (error, np.broadcast_to(pad.response.white, error.shape), by_dye))
     pairs = [(off, off), (off, white), (off, dye), (white, white), (white, dye), (dye, dye)]
     products = np.array([(a * b).sum(axis=0) for a, b in pairs])

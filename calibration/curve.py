@@ -43,6 +43,8 @@ def way(curve: Curve, values: Array) -> Array:
 #: Nodes at which a chart stores its curves, and points at which a value is sought between them.
 N_NODES = 33
 N_GRID = 385
+#: Of the points of the grid those that are nodes.
+NODES = slice(None, None, (N_GRID - 1) // (N_NODES - 1))
 _LOWER = np.tril_indices(N_COSINES)
 
 
@@ -227,7 +229,7 @@ def _check_numbers(curve: Curve) -> None:
                          f"load_sd from 0 to {_MOST_WEIGHT:g}")
     if np.abs(curve.covariance).max() > _MOST_WEIGHT**2:
         raise ValueError(f"{curve.analyte}: covariances must be from -{_MOST_WEIGHT**2:g} to {_MOST_WEIGHT**2:g}")
-    least = np.linalg.eigvalsh(curve.grid_covariance[:: N_GRID // (N_NODES - 1)]).min()
+    least = np.linalg.eigvalsh(curve.grid_covariance[NODES]).min()
     if least < -_ROUNDING:
         raise ValueError(f"{curve.analyte}: a covariance matrix has a negative eigenvalue, {least:.3g}")
 

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from calibration.common_effects import Veil, own_parts, together
-from calibration.curve import Curve
+from calibration.curve import NODES, Curve
 from calibration.observation import PadObservation, Triangles
 from calibration.reflectance import augmented
 from shared.estimate import Z95, Correlation, Part, Status
@@ -55,15 +55,15 @@ class PadValue:
     extrapolated: bool = False
 
 
-def _parts(pad: PadObservation, curve: Curve, veil: Veil) -> dict[str, Array]:
-    """Covariances of the signals along the curve (385, 3, 3) or all over it (3, 3), by the name of what causes them."""
+def _parts(pad: PadObservation, curve: Curve, veil: Veil, at: slice) -> dict[str, Array]:
+    """Covariances of the signals along the curve (n, 3, 3) or all over it (3, 3), by the name of what causes them."""
     white = pad.response.white * veil.sd
-    return {**own_parts(pad, curve), "surface reflection": np.outer(white, white)}
+    return {**own_parts(pad, curve, at), "surface reflection": np.outer(white, white)}
 
 
-def at_point(covariance: Array, i: int) -> Array:
-    """Covariance (3, 3) at grid point ``i`` of one along the curve (n, 3, 3) or all over it (3, 3)."""
-    return np.asarray(covariance[i] if covariance.ndim > 2 else covariance)
+def parts_at(pad: PadObservation, curve: Curve, veil: Veil, i: int) -> dict[str, Array]:
+    """Covariances (3, 3) of the signals at grid point ``i``, by the name of what causes them."""
+    return {name: c[0] if c.ndim > 2 else c for name, c in _parts(pad, curve, veil, slice(i, i + 1)).items()}
 
 
 #: Parts that replicates of one sample have in common.
@@ -120,8 +120,7 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
     ``veil``: the veil estimated from the photograph's other pads [default: that of the curve's standards].
     """
     veil = veil or Veil(0.0, curve.veil_sd)
-    parts = _parts(pad, curve, veil)
-    total = together(parts)
+    total = curve.on_grid(together(_parts(pad, curve, veil, NODES)))
     error = pad.signal - veil.mean * pad.response.white - pad.response.signal(curve.grid_weights)
     factor = Triangles.of(total)
     chi_square = (factor.whitened(error) ** 2).sum(axis=0)
@@ -142,8 +141,9 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
     if status == "above":
         high = limits[1]
     gain = _gain(total[best], curve, pad, best)
-    budget = (*(Part(name=name, u=_u_of(gain, at_point(c, best)), shared=name in SHARED_PARTS)
-                for name, c in parts.items()), Part(name="strip chemistry", u=u, shared=True))
+    causes = parts_at(pad, curve, veil, best)
+    budget = (*(Part(name=name, u=_u_of(gain, c), shared=name in SHARED_PARTS) for name, c in causes.items()),
+              Part(name="strip chemistry", u=u, shared=True))
     return PadValue(status=status, value=value, low=low, high=high, off_curve=float(chi_square.min()),
                     others=_others(curve, likelihood, best), budget=budget,
                     gain=gain, weights=curve.grid_weights[best],

@@ -8,6 +8,7 @@ pad (`pads`).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -199,29 +200,31 @@ def _alike(plastic: NDArray[np.bool_], coloured: NDArray[np.bool_], bare: NDArra
     return np.asarray(on_bare + on_pads - (plastic.sum() - inside))
 
 
-def _at(ratio: Map, position: FoundStrip, card: CardLayout, along_mm: float, half: tuple[float, float]) -> Array:
-    """Median signal (3,) of a small rectangle on the strip."""
+def _at(ratio: Map, position: FoundStrip, card: CardLayout, along_mm: Sequence[float], half: tuple[float, float]
+        ) -> Array:
+    """Median signals (n, 3) of small rectangles on the strip, ``along_mm`` (n,) from its tip."""
     a, b = np.linspace(-half[0], half[0], 7), np.linspace(-half[1], half[1], 7)
     across = np.array([-position.along[1], position.along[0]])
-    corner = position.place(along_mm) - (card.bed.x, card.bed.y)
-    grid = corner + a[:, None, None] * position.along + b[None, :, None] * across
-    pixel = (grid * SEARCH_PER_MM - 0.5).astype(np.float32)
+    corners = np.array([position.place(mm) for mm in along_mm]) - (card.bed.x, card.bed.y)
+    grid = corners[:, None, None] + a[:, None, None] * position.along + b[:, None] * across
+    pixel = (grid.reshape(1, -1, 2) * SEARCH_PER_MM - 0.5).astype(np.float32)
     sampled = cv2.remap(ratio, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR,
                         borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(np.median(sampled.reshape(-1, 3), axis=0), dtype=np.float64)
+    return np.asarray(np.median(sampled.reshape(len(corners), -1, 3), axis=1), dtype=np.float64)
 
 
 def _plastic(ratio: Map, position: FoundStrip, card: CardLayout, strip: StripType) -> Array:
     half = (strip.blank.size[0] * 0.3, strip.blank.size[1] * 0.3)
-    return _at(ratio, position, card, strip.blank.centre, half)
+    (blank,) = _at(ratio, position, card, [strip.blank.centre], half)
+    return np.asarray(blank)
 
 
 def _pad_colour(ratio: Map, position: FoundStrip, card: CardLayout, strip: StripType) -> float:
     """How far the pads' places differ from the bare plastic, median over the pads."""
     plastic = np.maximum(_plastic(ratio, position, card, strip), 0.1)
     half = (strip.pad_size[0] * 0.25, strip.pad_size[1] * 0.25)
-    off = [np.abs(_at(ratio, position, card, pad.centre, half) / plastic - 1).max() for pad in strip.pads]
-    return float(np.median(off))
+    pads = _at(ratio, position, card, [pad.centre for pad in strip.pads], half)
+    return float(np.median(np.abs(pads / plastic - 1).max(axis=1)))
 
 
 #: Plastic wider than the strip by this factor over this length (mm) is not one strip. One strip alone is never seen

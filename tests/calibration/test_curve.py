@@ -8,7 +8,7 @@ from calibration.curve import Curve, lower_triangles
 from calibration.fit import MIN_LEVELS, fitted
 from calibration.observation import StandardObservation
 from calibration.reflectance import FRAME, augmented, spectrum
-from calibration.value import _parts, at_point, value_of
+from calibration.value import parts_at, value_of
 from shared.analytes import ANALYTES
 from shared.colour import delta_e_2000, reflectance_to_xyz, xyz_to_lab
 from shared.errors import FileError
@@ -109,9 +109,9 @@ def test_scatter_of_dye_is_recognised(sample_profile: PrintProfile) -> None:
     for load_sd in (0.0, 0.06):
         curve = fitted("alkalinity", "mg/L CaCO3", standards(
             sample_profile, "alkalinity", indicator.levels, seed=5, load_sd=load_sd)).curve
-        parts = _parts(some, curve, Veil(0.0, curve.veil_sd))
         at = int(np.argmin(np.abs(curve.scale.value(curve.grid) - 70.0)))
-        stated.append(np.sqrt(sum(np.trace(at_point(parts[name], at)) for name in SCATTER)))
+        parts = parts_at(some, curve, Veil(0.0, curve.veil_sd), at)
+        stated.append(np.sqrt(sum(np.trace(parts[name]) for name in SCATTER)))
     assert stated[0] < 0.5 * true
     assert true / 1.6 < stated[1] < true * 1.6
 

@@ -11,7 +11,7 @@ from scipy import stats
 from calibration.common_effects import Veil, own_parts
 from calibration.curve import Curve
 from calibration.observation import PadObservation
-from calibration.value import OFF_CURVE, SHARED_PARTS, PadValue, _parts, at_point, value_of
+from calibration.value import OFF_CURVE, SHARED_PARTS, PadValue, parts_at, value_of
 from shared.analytes import ANALYTES
 from shared.profile import PrintProfile
 from shared.strip import IntrinsicU
@@ -50,7 +50,7 @@ def moved(pad: PadObservation, by: Array) -> PadObservation:
 def covariances(pad: PadObservation, curve: Curve, value: float) -> dict[str, Array]:
     """The signals' covariances (3, 3) at a value, by what causes them."""
     at = int(np.argmin(np.abs(curve.grid - float(curve.scale.position(value)))))
-    return {name: at_point(c, at) for name, c in _parts(pad, curve, Veil(0.0, curve.veil_sd)).items()}
+    return parts_at(pad, curve, Veil(0.0, curve.veil_sd), at)
 
 
 @settings(max_examples=40)
