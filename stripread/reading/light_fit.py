@@ -5,6 +5,7 @@ A neutral that contradicts the others (dirt, a name on the card, the edge of a s
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
@@ -31,7 +32,10 @@ GAIN_RANGE, GAIN_START = (0.001, 0.3), 0.03
 #: Misfit (counts of 255) from which a neutral counts less at first, least scatter of the neutrals that fit, and
 #: multiple of it beyond which a neutral is dirt, a name on the card, the edge of a shadow (Tukey's biweight).
 HUBER_COUNTS, LEAST_COUNTS, TUKEY = 2.0, 0.7, 4.7
-ROUNDS, _HUBER_ROUNDS, _HALVINGS, _BLOCK = 12, 4, 5, 32
+#: Steps of the fit, those of them in which no neutral is left out and the local gain keeps its first amplitude, and
+#: steps to the likeliest amplitude within one.
+ROUNDS, _HUBER_ROUNDS, _GAIN_ROUNDS = 7, 3, 5
+_HALVINGS, _BLOCK = 5, 96
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,10 +68,8 @@ def fit_light(neutrals: list[PatchSample], colours: CardColours, card: CardLayou
     at = _Trial.of(data, start)
     for turn in range(ROUNDS):
         weight = _weights(at.residual, data.trusted, redescend=turn >= _HUBER_ROUNDS)
-        step, covariance = prior.step(at, _jacobian(data, at), weight)
+        step, covariance = prior.step(at, _jacobian(data, at), weight, refit_gain=turn >= _HUBER_ROUNDS)
         at = _damped(data, at, step, partial(prior.badness, weight))
-        if turn >= _HUBER_ROUNDS:
-            prior.refit_gain(at.state, covariance)
     state, off = at.state, np.abs(at.residual)[data.trusted > 0]
     linear = linearise(state[TONE])[:, None] - state[VEIL]
     return LightField(size=card.size, state=state, spread=_root(covariance), linear=linear,
@@ -149,6 +151,15 @@ def _jacobian(data: _Neutrals, at: _Trial) -> Array:
     return jacobian
 
 
+def _normal_equations(jacobian: Array, weight: Array, residual: Array) -> tuple[Array, Array]:
+    """Weighted products (s, s) of the Jacobian (n, 3, s) with itself, and (s,) with the residuals (n, 3)."""
+    root = np.sqrt(weight).ravel()
+    j = jacobian.reshape(-1, SIZE) * root[:, None]
+    # In blocks too small for BLAS to use threads, which would change the last digits.
+    blocks = (j[k : k + _BLOCK] for k in range(0, len(j), _BLOCK))
+    return np.asarray(sum(block.T @ block for block in blocks)), np.einsum("ns,n->s", j, root * residual.ravel())
+
+
 def _is_veil(state: Array) -> bool:
     """Whether there is a veil, rather than a black level taken off too much."""
     return bool(state[VEIL].sum() >= 0)
@@ -157,6 +168,10 @@ def _is_veil(state: Array) -> bool:
 #: Precision (3, 3) of the veil on either side of none.
 _VEIL_PRECISION = {veil: np.linalg.inv(sd**2 + min(sd, VEIL_CHANNEL_SD) ** 2 * np.eye(3))
                    for veil, sd in ((True, VEIL_SD), (False, BLACK_LEVEL_SD))}
+
+
+#: Places in the state besides the local gain's.
+_NOT_GAIN = np.delete(np.arange(SIZE), GAIN)
 
 
 class _Prior:
@@ -171,17 +186,17 @@ class _Prior:
             [CONTRAST[1] ** -2, LIFT_SD**-2, SHOULDER_SD**-2], np.zeros(3),
             [DOT_GAIN_SD**-2 if unmeasured else 1e12]]))
 
-    def step(self, at: _Trial, jacobian: Array, weight: Array) -> tuple[Array, Array]:
-        """One Gauss-Newton step (s,) of the regularised, weighted least squares, and the covariance (s, s) there."""
-        j, w = jacobian.reshape(-1, SIZE), weight.ravel()
-        weighted = j * w[:, None]
-        # In blocks too small for BLAS to use threads, which would change the last digits.
-        blocks = (slice(k, k + _BLOCK) for k in range(0, len(j), _BLOCK))
-        normal = sum(weighted[b].T @ j[b] for b in blocks)
-        seen = np.einsum("ns,n->s", j, w * at.residual.ravel())
+    def step(self, at: _Trial, jacobian: Array, weight: Array, *, refit_gain: bool) -> tuple[Array, Array]:
+        """One Gauss-Newton step (s,) of the regularised, weighted least squares, and the covariance (s, s) there.
+
+        ``refit_gain``: whether the amplitude of the local gain follows the neutrals, or stays as it is.
+        """
+        normal, seen = _normal_equations(jacobian, weight, at.residual)
         side = at.state
         for _ in range(2):  # a step that leads across no veil at all is repeated with what is usual there
             self._limit_veil(side)
+            if refit_gain:
+                self._refit_gain(normal, normal @ at.state + seen)
             covariance = np.asarray(np.linalg.inv(normal + self.precision), dtype=np.float64)
             step = covariance @ (seen - self.precision @ (at.state - self.mean))
             if _is_veil(at.state + step) == _is_veil(side):
@@ -198,13 +213,20 @@ class _Prior:
     def _limit_veil(self, state: Array) -> None:
         self.precision[VEIL, VEIL] = _VEIL_PRECISION[_is_veil(state)]
 
-    def refit_gain(self, state: Array, covariance: Array) -> None:
-        """Amplitude of the local gain under which the waves are most likely.
+    def _refit_gain(self, normal: Array, target: Array) -> None:
+        """Amplitude of the local gain under which the neutrals are most likely, for normal equations (s, s) and (s,).
 
         MacKay's fixed point (Neural Comput. 4:415, 1992): the squares of the waves, over how many of them the neutrals
-        determine. It is settled sooner than by expectation-maximisation.
+        determine. What else is in the state is eliminated first, and the waves are turned so that each is by itself.
         """
-        determined = len(STRENGTH) - float(np.diag(covariance)[GAIN].sum()) / self.amplitude**2
-        square = float((state[GAIN] ** 2).sum()) / max(determined, 1e-3)
-        self.amplitude = float(np.clip(np.sqrt(square), *GAIN_RANGE))
+        curvature, other = normal + self.precision, _NOT_GAIN
+        target = target + self.precision @ self.mean
+        solved = np.linalg.solve(curvature[other][:, other], np.column_stack([curvature[other, GAIN], target[other]]))
+        waves = normal[GAIN, GAIN] - curvature[GAIN][:, other] @ solved[:, :-1]
+        information, turned = np.linalg.eigh((waves + waves.T) / 2)
+        pull = (target[GAIN] - curvature[GAIN][:, other] @ solved[:, -1]) @ turned
+        for _ in range(_GAIN_ROUNDS):
+            whole = information + self.amplitude**-2
+            determined, square = (information / whole).sum(), ((pull / whole) ** 2).sum()
+            self.amplitude = min(max(math.sqrt(square / max(determined, 1e-3)), GAIN_RANGE[0]), GAIN_RANGE[1])
         self.precision[GAIN, GAIN] = np.eye(len(STRENGTH)) / self.amplitude**2

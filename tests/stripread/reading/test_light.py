@@ -6,12 +6,13 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import minimize_scalar
 
 from shared.card import PAPER
 from shared.colour import srgb_encode
 from shared.profile import PrintProfile
 from stripread.reading import light_fit
-from stripread.reading.light import LightField
+from stripread.reading.light import GAIN, SIZE, STRENGTH, TONE, LightField
 from stripread.reading.light_fit import fit_light
 from stripread.reading.pads import LIGHT_U
 from stripread.reading.patches import CardColours, PatchSample, card_colours, paper_places
@@ -141,7 +142,7 @@ def test_a_tone_curve_of_another_family_is_undone(sample_profile: PrintProfile, 
 
 
 def test_the_fit_is_settled(sample_profile: PrintProfile, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Three times as many rounds change no signal where pads lie by more than a third of the light's uncertainty."""
+    """Three times as many rounds change no signal where pads lie by more than a tenth of the light's uncertainty."""
     strip = np.array([[60.0, 50.0], [90.0, 50.0], [120.0, 50.0]])
     grey = np.full((3, 3), 130.0)
     for seed in range(20):
@@ -152,4 +153,31 @@ def test_the_fit_is_settled(sample_profile: PrintProfile, monkeypatch: pytest.Mo
             fits.append(shoot(simulator.camera(rng), BENCH_LIGHTS[seed % 3], sample_profile, rng).light)
         monkeypatch.undo()
         usual, more = (fit.signal(grey, strip)[0] for fit in fits)
-        assert usual == pytest.approx(more, rel=LIGHT_U / 3)
+        assert usual == pytest.approx(more, rel=LIGHT_U / 10)
+
+
+@pytest.mark.parametrize("true", [0.01, 0.1])
+def test_the_gain_is_as_strong_as_is_likeliest(true: float) -> None:
+    """Its amplitude against the likeliest one by the density of the neutrals' counts, computed in full (to 1 %)."""
+    rng = np.random.default_rng(3)
+    jacobian, weight = 40 * rng.normal(size=(80, 3, SIZE)), np.full((80, 3), 0.5)
+    state, prior = np.zeros(SIZE), light_fit._Prior(unmeasured=True)
+    state[TONE], state[GAIN] = 0.1, true * rng.normal(size=len(STRENGTH))
+    # Almost nothing is expected of the light's level, which the full covariance could not express in numbers.
+    prior.precision[:3, :3] = np.eye(3)
+    prior._limit_veil(state)
+    counts = jacobian @ state + rng.normal(size=(80, 3)) / np.sqrt(weight)
+    flat = jacobian.reshape(-1, SIZE)
+    off = counts.ravel() - flat @ prior.mean
+
+    def unlikely(log_amplitude: float) -> float:
+        precision = prior.precision.copy()
+        precision[GAIN, GAIN] = np.eye(len(STRENGTH)) * np.exp(-2 * log_amplitude)
+        covariance = flat @ np.linalg.inv(precision) @ flat.T + np.diag(1 / weight.ravel())
+        return float(np.linalg.slogdet(covariance)[1] + off @ np.linalg.solve(covariance, off))
+
+    likeliest = minimize_scalar(unlikely, bounds=np.log(light_fit.GAIN_RANGE), method="bounded").x
+    normal, seen = light_fit._normal_equations(jacobian, weight, counts)
+    for _ in range(5):
+        prior._refit_gain(normal, seen)
+    assert prior.amplitude == pytest.approx(float(np.exp(likeliest)), rel=0.01)
