@@ -14,13 +14,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.curve import Curve
+from calibration.curve import NODES, Curve
 from calibration.observation import PadObservation, Triangles
 
 Array = NDArray[np.float64]
@@ -66,7 +67,7 @@ def _moments(tried: Array, log_density: Array) -> Veil:
 def _veil_log_likelihood(pad: PadObservation, curve: Curve, tried: Array) -> Array:
     """Log-likelihood (41,) of veils from one pad, wherever on its curve it lies."""
     error = pad.signal - pad.response.signal(curve.grid_weights[_SOME])
-    factor = Triangles.of(together(own_parts(pad, curve, _SOME)))
+    factor = Triangles.of(own_covariance(pad, curve)[_SOME])
     off, veil = factor.whitened(error), factor.whitened(np.broadcast_to(pad.response.white, error.shape))
     square, along, white = ((a * b).sum(axis=0) for a, b in ((off, off), (off, veil), (veil, veil)))
     if (square - along**2 / white).min() > OFF_CURVE:
@@ -77,40 +78,40 @@ def _veil_log_likelihood(pad: PadObservation, curve: Curve, tried: Array) -> Arr
     return np.asarray(np.log((1 - _ASTRAY) * np.exp(marginal - marginal.max()) + _ASTRAY))
 
 
-def own_parts(pad: PadObservation, curve: Curve, at: slice = slice(None)) -> dict[str, Array]:
+@lru_cache(maxsize=16)
+def own_parts(pad: PadObservation, curve: Curve) -> dict[str, Array]:
     """Covariances of the signals but for the veil's, by the name of what causes them.
 
-    ``at``: which of the 385 points of the curve's grid. Each covariance is (n, 3, 3), or (3, 3) if it is the same
-    everywhere.
+    Each is (33, 3, 3), at the curve's nodes, or (3, 3) if it is the same everywhere.
     """
     h = pad.response.mean[:, 1:]
-    load = (curve.grid_load[at] @ h.T) * curve.load_sd
+    load = (curve.grid_load[NODES] @ h.T) * curve.load_sd
     return {
         "pad pixels": pad.pixel,
         "pad texture": np.diag((curve.texture_sd * pad.signal) ** 2),
         "light field": pad.field,
-        "colour correction": _of_response(pad, pad.response.correction, curve, at),
-        "lighting mismatch": _of_response(pad, pad.response.mismatch, curve, at),
-        "chart": curve.on_grid(h @ curve.node_covariance @ h.T)[at],
+        "colour correction": _of_response(pad, pad.response.correction, curve),
+        "lighting mismatch": _of_response(pad, pad.response.mismatch, curve),
+        "chart": h @ curve.node_covariance @ h.T,
         "strip repeatability": load[:, :, None] * load[:, None, :],
     }
 
 
-def _of_response(pad: PadObservation, error: Array, curve: Curve, at: slice) -> Array:
-    """Covariance (n, 3, 3) of the signals on the curve's grid from an ``error`` (3, 13, 13) of the response.
+def _of_response(pad: PadObservation, error: Array, curve: Curve) -> Array:
+    """Covariance (33, 3, 3) of the signals at the curve's nodes from an ``error`` (3, 13, 13) of the response.
 
     Also of the part of the spectrum that the chart leaves open: a product of two errors, which is not small where
     neither the chart's lights nor the patches show a colour (JCGM 100:2008, 5.1.2, note).
     """
-    spectra = curve.node_covariance.reshape(len(curve.nodes), -1)
-    product = curve.on_grid(spectra @ error[:, 1:, 1:].reshape(3, -1).T)[at]
-    seen = pad.response.variance(error, curve.grid_weights[at])
+    product = curve.node_covariance.reshape(len(curve.nodes), -1) @ error[:, 1:, 1:].reshape(3, -1).T
+    seen = pad.response.variance(error, curve.grid_weights[NODES])
     return np.asarray((seen + product)[:, :, None] * np.eye(3))
 
 
-def together(parts: Mapping[str, Array]) -> Array:
-    """The covariance (n, 3, 3) of all parts."""
-    return np.asarray(sum(parts.values()))
+@lru_cache(maxsize=16)
+def own_covariance(pad: PadObservation, curve: Curve) -> Array:
+    """The covariance (385, 3, 3) of the signals along the curve but for the veil's: all parts together."""
+    return curve.on_grid(np.asarray(sum(own_parts(pad, curve).values())))
 
 
 #: Relative differences of dye that are tried, and veils in standard deviations of what is usual.
@@ -199,7 +200,7 @@ def dye_load(pads: Mapping[str, PadObservation], curves: Mapping[str, Curve]) ->
 
 def _dye_log_likelihood(pad: PadObservation, curve: Curve, veils: Array) -> Array | None:
     """Log-likelihood (veils, loads) of one pad, whatever its value; None for a pad that no value explains."""
-    factor = Triangles.of(together(own_parts(pad, curve, _SOME)))
+    factor = Triangles.of(own_covariance(pad, curve)[_SOME])
     error = pad.signal - pad.response.signal(curve.grid_weights[_SOME])
     by_dye = curve.grid_load[_SOME] @ pad.response.mean[:, 1:].T
     off, white, dye = (factor.whitened(v) for v in (error, np.broadcast_to(pad.response.white, error.shape), by_dye))

@@ -110,7 +110,7 @@ _MOST_WEIGHT: Final = 10.0
 _ROUNDING: Final = 1e-9
 
 
-class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=True):
+class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=True, cache_hash=True):
     """A fitted curve. ``weights`` (33, 12) and lower triangles of their covariances (33, 78) at the nodes.
 
     The nodes lie evenly between position 0, the first standard, and ``reach``; the last standard is at 1.
@@ -182,6 +182,10 @@ class Curve(msgspec.Struct, frozen=True, kw_only=True, dict=True, omit_defaults=
     def on_grid(self, at_nodes: Array) -> Array:
         """Arrays (385, ...) on the grid, evenly between those ``at_nodes`` (33, ...)."""
         return np.tensordot(self._between_nodes, at_nodes, axes=1)
+
+    def at_grid_point(self, at_nodes: Array, i: int) -> Array:
+        """The same at one point ``i`` of the grid, (...)."""
+        return np.tensordot(self._between_nodes[i], at_nodes, axes=1)
 
     @cached_property
     def _between_nodes(self) -> Array:

@@ -52,9 +52,11 @@ class Response:
         return np.asarray(np.einsum("c...i,...i->...c", a @ which, a))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class PadObservation:
     """Linear signals (3,) of a pad relative to the card's paper next to it, and their uncertainty.
+
+    Equal only to itself, so that what follows from it can be kept.
 
     ``pixel`` (3, 3): noise of the pad's own pixels and of channels that clip. ``field`` (3, 3): the light
     at the pad and the tone curve, known only so well. ``light`` (3, r): the part of it that all pads of the photograph

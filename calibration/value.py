@@ -11,15 +11,15 @@ Errors of the chart are taken as independent from curve to curve.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.common_effects import Veil, own_parts, together
-from calibration.curve import NODES, Curve
+from calibration.common_effects import Veil, own_covariance, own_parts
+from calibration.curve import Curve
 from calibration.observation import PadObservation, Triangles
 from calibration.reflectance import augmented
 from shared.estimate import Z95, Correlation, Part, Status
@@ -55,15 +55,16 @@ class PadValue:
     extrapolated: bool = False
 
 
-def _parts(pad: PadObservation, curve: Curve, veil: Veil, at: slice) -> dict[str, Array]:
-    """Covariances of the signals along the curve (n, 3, 3) or all over it (3, 3), by the name of what causes them."""
-    white = pad.response.white * veil.sd
-    return {**own_parts(pad, curve, at), "surface reflection": np.outer(white, white)}
-
-
 def parts_at(pad: PadObservation, curve: Curve, veil: Veil, i: int) -> dict[str, Array]:
     """Covariances (3, 3) of the signals at grid point ``i``, by the name of what causes them."""
-    return {name: c[0] if c.ndim > 2 else c for name, c in _parts(pad, curve, veil, slice(i, i + 1)).items()}
+    parts = {name: c if c.ndim == 2 else curve.at_grid_point(c, i) for name, c in own_parts(pad, curve).items()}
+    return {**parts, "surface reflection": _of_veil(pad, veil)}
+
+
+def _of_veil(pad: PadObservation, veil: Veil) -> Array:
+    """Covariance (3, 3) of the signals from the veil."""
+    white = pad.response.white * veil.sd
+    return np.outer(white, white)
 
 
 #: Parts that replicates of one sample have in common.
@@ -120,7 +121,7 @@ def value_of(pad: PadObservation, curve: Curve, chemistry: IntrinsicU, limits: t
     ``veil``: the veil estimated from the photograph's other pads [default: that of the curve's standards].
     """
     veil = veil or Veil(0.0, curve.veil_sd)
-    total = curve.on_grid(together(_parts(pad, curve, veil, NODES)))
+    total = own_covariance(pad, curve) + _of_veil(pad, veil)
     error = pad.signal - veil.mean * pad.response.white - pad.response.signal(curve.grid_weights)
     factor = Triangles.of(total)
     chi_square = (factor.whitened(error) ** 2).sum(axis=0)
@@ -172,27 +173,26 @@ _MOST = 0.98
 
 def correlations(pads: Mapping[str, PadObservation], values: Mapping[str, PadValue]) -> tuple[Correlation, ...]:
     """Correlations of all pairs of measured ``values``, read from ``pads`` of one photograph."""
-    measured = [a for a in values if values[a].status == "measured"]
-    return tuple(_correlation((a, b), pads, values) for a, b in combinations(measured, 2))
+    measured = {a: v for a, v in values.items() if v.status == "measured"}
+    if len(measured) < 2:
+        return ()
+    seen = [pads[a] for a in measured]
+    light = np.array([v.gain @ p.light for p, v in zip(seen, measured.values(), strict=True)])
+    veil = np.array([_veil(p, v) for p, v in zip(seen, measured.values(), strict=True)])
+    mismatch = _common([p.response.mismatch for p in seen], list(measured.values()))
+    correction = _common([p.response.correction for p in seen], list(measured.values()))
+    u = np.array([_u(v) for v in measured.values()])
+    whole, shared = np.clip([mismatch + correction + light @ light.T + np.outer(veil, veil), mismatch] / np.outer(u, u),
+                            -_MOST, _MOST).round(3).tolist()
+    return tuple(Correlation(analytes=(one, other), r=whole[i][j], shared=shared[i][j])
+                 for (i, one), (j, other) in combinations(enumerate(measured), 2))
 
 
-def _correlation(pair: tuple[str, str], pads: Mapping[str, PadObservation], values: Mapping[str, PadValue]
-                 ) -> Correlation:
-    (one, other), (first, second) = ((pads[a] for a in pair), (values[a] for a in pair))
-    mismatch = _common(one, other, (first, second), mismatch=True)
-    rest = (_common(one, other, (first, second), mismatch=False)
-            + (first.gain @ one.light) @ (second.gain @ other.light) + _veil(one, first) * _veil(other, second))
-    covariance = np.array([mismatch + rest, mismatch]) / (_u(first) * _u(second))
-    r, shared = np.clip(covariance, -_MOST, _MOST).tolist()
-    return Correlation(analytes=pair, r=round(r, 3), shared=round(shared, 3))
-
-
-def _common(one: PadObservation, other: PadObservation, values: tuple[PadValue, PadValue], *, mismatch: bool) -> float:
-    """Covariance of two values from the response: its mismatch, or the noise of the patches it was learned from."""
-    first, second = values
-    which = [p.response.mismatch if mismatch else p.response.correction for p in (one, other)]
-    shared = np.einsum("i,cij,j->c", augmented(first.weights), (which[0] + which[1]) / 2, augmented(second.weights))
-    return float((first.gain * second.gain) @ shared)
+def _common(errors: Sequence[Array], values: Sequence[PadValue]) -> Array:
+    """Covariance (n, n) of values from the ``errors`` (3, 13, 13) of the responses their pads were seen with."""
+    spectra, gain = augmented(np.array([v.weights for v in values])), np.array([v.gain for v in values])
+    first = np.einsum("ik,ickl,jl->cij", spectra, np.array(errors), spectra, optimize=True)
+    return np.asarray(np.einsum("ic,jc,cij->ij", gain, gain, (first + first.swapaxes(1, 2)) / 2))
 
 
 def _veil(pad: PadObservation, value: PadValue) -> float:

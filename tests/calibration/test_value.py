@@ -123,7 +123,7 @@ def test_lighting_mismatch_contains_the_product_of_errors(curves: dict[str, Curv
     pad = on_curve(shot, curve, PLACES["hardness"])
     i = curve.grid_weights.shape[0] // 2
     mean, spread = curve.grid_weights[i], curve.grid_covariance[i]
-    stated = own_parts(pad, curve)["lighting mismatch"][i]
+    stated = curve.at_grid_point(own_parts(pad, curve)["lighting mismatch"], i)
     weights = np.column_stack([np.ones(20_000), rng.multivariate_normal(mean, spread, 20_000)])
     for channel in range(3):
         response = rng.multivariate_normal(np.zeros(13), pad.response.mismatch[channel], len(weights))
