@@ -66,7 +66,7 @@ def learn_response(patches: PatchSignals, colours: CardColours) -> LearnedRespon
     whole = patches.only_whole()
     rendered = _consistent(Regression(whole, colours, Subset(whole.usable, SINGLE_LAMPS), size=USUAL_SIZE))
     linear = Regression(whole, colours, Subset(rendered.used, USUAL_STRENGTH))
-    size = likeliest_size(alike(linear.colour, linear.colour), linear.covariance[linear.best],
+    size = likeliest_size(alike(linear.colour, linear.colour), linear.best_covariance,
                           np.where(linear.clear, linear.variance, 0.0), linear.y)
     lights = Regression(whole, colours, Subset(linear.used, USUAL_STRENGTH), size=size) if size else linear
     lights = _consistent(lights)
