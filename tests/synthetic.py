@@ -19,7 +19,7 @@ from stripread.reading.light import LightField
 from stripread.reading.light_fit import fit_light
 from stripread.reading.metadata import jpeg_coding_u
 from stripread.reading.observe import _signals
-from stripread.reading.pads import CHANNEL_U, LIGHT_U, PhotometricModel, _observation
+from stripread.reading.pads import CHANNEL_U, LIGHT_U, PhotometricModel, observations
 from stripread.reading.patches import PatchSample, PatchSignals, card_colours, paper_places
 from stripread.reading.response import LearnedResponse, learn_response
 from stripread.reading.response_regression import SHARE
@@ -54,7 +54,8 @@ class Shot:
         counts = self.exposure.counts(reflectance[None], scaled(place[None]), stray, rng)[0]
         # The view would only be asked for pixels, and they are sampled already.
         through = PhotometricModel(cast(CardView, None), self.light, self.learned)
-        return _observation(analyte, sample(counts), place, through)
+        (seen,) = observations([analyte], [sample(counts)], place[None], through)
+        return seen
 
 
 def scaled(mm: Array) -> Array:

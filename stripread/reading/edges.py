@@ -10,12 +10,14 @@ lens begins with the third power of the distance: Brown, Photogramm. Eng. 37:855
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from shared.card import CardLayout
+from stripread.reading.robust import line, median
 
 Array = NDArray[np.float64]
 Grey = NDArray[np.uint8]
@@ -69,6 +71,7 @@ def patch_places(grey: Grey, card: CardLayout, homography: Array) -> tuple[Array
     return places, _corners(*seen)
 
 
+@lru_cache(maxsize=8)
 def dark_patches(card: CardLayout) -> tuple[Array, float]:
     """Corners (m, 4, 2) of patches with clear edges on the paper, and the usual length of their sides; mm."""
     dark = [p for p, lab in zip(card.patches, card.nominal_lab(), strict=True) if lab[0] < _DARK_PATCH]
@@ -95,18 +98,16 @@ def _edge_profiles(grey: Grey, quads: Array, reach: float, samples: int) -> tupl
     t = np.linspace(0.06, 0.94, _PROFILES)[:, None]
     s = np.linspace(-1.0, 1.0, samples)
     base = quads[:, :, None] + along[:, :, None] * t
-    points = base[:, :, :, None] + across[:, :, None, None] * s[:, None]
-    return _linear_samples(grey, points), base, across
+    x, y = (base[..., i, None] + across[..., i, None, None] * s for i in (0, 1))
+    return _linear_samples(grey, x, y), base, across
 
 
 def _corners(light: Array, base: Array, across: Array) -> Array:
     """Corners (m, 4, 2) of quads with these edge profiles."""
     s = np.linspace(-1.0, 1.0, light.shape[-1])
     step = np.abs(np.diff(light, axis=-1))
-    step = np.maximum(step - np.median(step, axis=-1, keepdims=True), 0.0) + 1e-9
-    middle = (s[1:] + s[:-1]) / 2
-    weight = step / step.sum(axis=-1, keepdims=True)
-    offset = (weight * middle).sum(axis=-1)
+    step = np.maximum(step - median(step), 0.0) + 1e-9
+    offset = np.einsum("...s,s->...", step, (s[1:] + s[:-1]) / 2) / step.sum(axis=-1)
     return _crossings(base + across[:, :, None] * offset[..., None])
 
 
@@ -127,9 +128,10 @@ _SRGB_TO_LINEAR = np.where(
 ).astype(np.float32)
 
 
-def _linear_samples(grey: Grey, points: Array) -> Array:
-    """Linear light at pixel positions (..., 2); the bounding box of the points is linearised, no more."""
-    x, y = (np.ascontiguousarray(points[..., i]).reshape(len(points), -1) for i in (0, 1))
+def _linear_samples(grey: Grey, x: Array, y: Array) -> Array:
+    """Linear light at pixel positions (m, ...); the bounding box of each of the m is linearised, no more."""
+    shape = x.shape
+    x, y = x.reshape(len(x), -1), y.reshape(len(y), -1)
     height, width = grey.shape
     # What lies outside the picture looks like its rim.
     left, top = (_within(np.floor(p.min(axis=1)) - 1, 0, end - 1) for p, end in ((x, width), (y, height)))
@@ -140,7 +142,7 @@ def _linear_samples(grey: Grey, points: Array) -> Array:
     for k in range(len(out)):
         patch = cv2.LUT(grey[top[k] : bottom[k], left[k] : right[k]], _SRGB_TO_LINEAR)
         out[k] = cv2.remap(patch, across[k, None], down[k, None], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0]
-    return out.reshape(points.shape[:-1])
+    return out.reshape(shape)
 
 
 def _within(places: Array, least: NDArray[np.intp] | int, most: int) -> NDArray[np.intp]:
@@ -151,7 +153,7 @@ def _within(places: Array, least: NDArray[np.intp] | int, most: int) -> NDArray[
 def _crossings(edge: Array) -> Array:
     """Corners (m, 4, 2) where consecutive robust lines through edge points (m, 4, n, 2) cross."""
     single = edge.astype(np.float32)
-    lines = np.array([_line(side) for quad in single for side in quad], dtype=np.float64).reshape(*edge.shape[:2], 2, 2)
+    lines = np.array([line(side) for quad in single for side in quad], dtype=np.float64).reshape(*edge.shape[:2], 2, 2)
     before = np.roll(lines, 1, axis=1)
     p, d = lines[..., 0, :], lines[..., 1, :]
     q, e = before[..., 0, :], before[..., 1, :]
@@ -159,12 +161,6 @@ def _crossings(edge: Array) -> Array:
     gap = q - p
     share = (gap[..., 0] * e[..., 1] - gap[..., 1] * e[..., 0]) / cross
     return np.asarray(p + d * share[..., None], dtype=np.float64)
-
-
-def _line(points: NDArray[np.float32]) -> tuple[float, float, float, float]:
-    """A point and the direction of a robust line through points (n, 2)."""
-    vx, vy, x, y = cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel().tolist()
-    return x, y, vx, vy
 
 
 def worst(blur: Array) -> float:

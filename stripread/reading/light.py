@@ -86,18 +86,18 @@ class LightField:
         slope = np.diff(self.linear, axis=0).ravel().take(place)
         return self.linear.ravel().take(place) + (at - lower) * slope, slope
 
-    def loading(self, signal: Array, mm: Array) -> Array:
-        """What the neutrals leave open of one signal (3,) at a place (2,): ``loading @ z`` (3, s), ``z`` as above."""
-        terms, waves = terms_at(mm[None], self.size)
-        light = np.exp(log_light_of(self.state, terms, waves))[0]
+    def loadings(self, signal: Array, mm: Array) -> Array:
+        """What the neutrals leave open of signals (n, 3) at places (n, 2), (n, 3, s): times ``z``, as above."""
+        terms, waves = terms_at(mm, self.size)
+        light = np.exp(log_light_of(self.state, terms, waves))
         linear = np.clip(signal * light + self.state[VEIL], 1e-5, 1.0)
         u = srgb_encode(linear)
-        jacobian = np.zeros((3, SIZE))
+        jacobian = np.zeros((*signal.shape, SIZE))
         for c in range(3):
-            jacobian[c, c:18:3] = signal[c] * terms[0]
-            jacobian[c, VEIL.start + c] = 1 / light[c]
-        jacobian[:, GAIN] = signal[:, None] * waves
-        jacobian[:, TONE] = bends_at(u) / (tone_slope(u, self.state[TONE]) * encode_slope(linear) * light)[:, None]
+            jacobian[:, c, c:18:3] = signal[:, c, None] * terms
+            jacobian[:, c, VEIL.start + c] = 1 / light[:, c]
+        jacobian[..., GAIN] = signal[..., None] * waves[:, None]
+        jacobian[..., TONE] = bends_at(u) / (tone_slope(u, self.state[TONE]) * encode_slope(linear) * light)[..., None]
         return np.asarray(jacobian @ self.spread)
 
 

@@ -149,7 +149,8 @@ def _search(grey: Grey, runs: Iterable[int], passes: Sequence[Pass] = _PASSES) -
         # The stubs do not know that ids is None when nothing is seen.
         for quad, index in zip(corners, np.ravel(ids).tolist() if len(corners) else [], strict=True):
             corners_px = (np.asarray(quad[0], dtype=np.float64) + 0.5) * shrink - 0.5
-            twice |= _apart(corners_px, markers.setdefault(codes[int(index)], corners_px))
+            earlier = markers.setdefault(codes[int(index)], corners_px)
+            twice |= earlier is not corners_px and _apart(corners_px, earlier)
         if len(markers) >= 4:
             break
     return markers, twice
@@ -202,8 +203,12 @@ def _from_centres(mm: Array, px: Array) -> Array:
     return np.vstack([affine.T, [0.0, 0.0, 1.0]])
 
 
+#: Order of a quad's corners, from each of them on.
+_TURNS = (np.arange(4)[:, None] + np.arange(4)) % 4
+
+
 def _in_order(quad: Array, predicted: Array) -> Array:
     """The quad's corners turned so that they follow the predicted ones."""
-    turns = [np.roll(quad, k, axis=0) for k in range(4)]
-    middle = predicted - predicted.mean(axis=0)
-    return min(turns, key=lambda q: float(((q - q.mean(axis=0) - middle) ** 2).sum()))
+    turns = quad[_TURNS]
+    off = turns - quad.mean(axis=0) - (predicted - predicted.mean(axis=0))
+    return np.asarray(turns[np.square(off).sum(axis=(1, 2)).argmin()])

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from calibration.observation import PadObservation
-from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME
+from calibration.observation import PadObservation, outer
+from calibration.reflectance import PRIOR_SD, PRIOR_VARIANCE, XYZ_FRAME, augmented
 from shared.card import Bed
 from shared.colour import xyz_to_lab, xyz_to_lab_jacobian
-from shared.strip import Pad, Size, StripType
+from shared.strip import Blank, Pad, Size, StripType
 from stripread.reading.light import LightField
 from stripread.reading.metadata import coding_covariance
 from stripread.reading.response import LearnedResponse
 from stripread.reading.strip_finding import FoundStrip
-from stripread.reading.view import CardView, PixelSample
+from stripread.reading.view import CardView, PixelSample, clear_of_ends
 
 Array = NDArray[np.float64]
 
@@ -78,12 +78,14 @@ class MeasuredPad:
         return self.sample.burnt_channels
 
 
-def on_strip(view: CardView, strip: FoundStrip, centres: Sequence[tuple[float, float]], half: Size
-             ) -> list[PixelSample]:
-    """Samples of rectangles that lie with the strip, their centres given along and across the strip (mm)."""
-    across = np.array([-strip.along[1], strip.along[0]])
-    turned = view.grid(half) @ np.array([strip.along, across])
-    return view.samples(np.array([strip.place(*centre) + turned for centre in centres]))
+def on_strip(view: CardView, strip: FoundStrip, centres: Array, half: Size) -> list[PixelSample]:
+    """Samples of rectangles that lie with the strip, their centres (n, 2) given along and across the strip (mm)."""
+    return view.samples(strip.places(centres[:, None] + view.grid(half)))
+
+
+def _on_axis(pads: Sequence[Pad | Blank]) -> Array:
+    """Centres (n, 2) of pads along and across the strip (mm)."""
+    return np.array([(pad.centre, 0.0) for pad in pads])
 
 
 def measure_pads(
@@ -91,33 +93,32 @@ def measure_pads(
 ) -> list[MeasuredPad]:
     """All pads of the strip on the ``bed``, whose bare signal is ``bare`` (3,)."""
     half = (kind.pad_size[0] * MIDDLE / 2, kind.pad_size[1] * MIDDLE / 2)
-    w, h = kind.pad_size[0] / 2, kind.pad_size[1] / 2
-    centres = np.array([strip.place(pad.centre) for pad in kind.pads])
-    samples = on_strip(through.view, strip, [(pad.centre, 0.0) for pad in kind.pads], half)
+    on_axis = _on_axis(kind.pads)
+    centres = strip.places(on_axis)
+    samples = on_strip(through.view, strip, on_axis, half)
+    corners = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * kind.pad_size / 2
+    outlines = strip.places(on_axis[:, None] + corners)
+    uneven = _unevenness(through, strip, kind, half)
+    seen = observations([pad.analyte for pad in kind.pads], samples, centres, through, uneven / INDEPENDENT)
+    shares = np.sqrt(np.diagonal(uneven, axis1=1, axis2=2)) / np.maximum([s.signal for s in seen], DARKEST)
     besides = _beside(through, strip, kind, bed, bare)
-    pads = []
-    for pad, sample, centre, uneven, beside in zip(
-            kind.pads, samples, centres, _unevenness(through, strip, kind, half), besides, strict=True):
-        outline = np.array([strip.place(pad.centre + i * w, j * h) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))])
-        observed = _observation(pad.analyte, sample, centre, through)
-        observed = replace(observed, pixel=observed.pixel + uneven / INDEPENDENT)
-        share = np.sqrt(np.diag(uneven)) / np.maximum(observed.signal, DARKEST)
-        pads.append(MeasuredPad(pad, centre, outline, sample, observed, beside, float(share.max())))
-    return pads
+    return [MeasuredPad(*each) for each in zip(kind.pads, centres, outlines, samples, seen, besides,
+                                               shares.max(axis=1).tolist(), strict=True)]
 
 
-def _unevenness(through: PhotometricModel, strip: FoundStrip, kind: StripType, half: Size) -> list[Array]:
-    """Covariances (3, 3) of the signals of each pad's squares, beyond what noise explains."""
+def _unevenness(through: PhotometricModel, strip: FoundStrip, kind: StripType, half: Size) -> Array:
+    """Covariances (n, 3, 3) of the signals of each pad's squares, beyond what noise explains."""
     small = (half[0] / SQUARES, half[1] / SQUARES)
     middles = np.arange(SQUARES) - (SQUARES - 1) / 2
-    steps = [(2 * small[0] * i, 2 * small[1] * j) for i in middles for j in middles]
-    squares = on_strip(through.view, strip, [(p.centre + along, across) for p in kind.pads for along, across in steps],
-                       small)
-    centres = np.repeat([strip.place(p.centre) for p in kind.pads], len(steps), axis=0)
+    steps = np.array([(2 * small[0] * i, 2 * small[1] * j) for i in middles for j in middles])
+    on_axis = _on_axis(kind.pads)
+    squares = on_strip(through.view, strip, (on_axis[:, None] + steps).reshape(-1, 2), small)
+    centres = np.repeat(strip.places(on_axis), len(steps), axis=0)
     signal, slope = through.light.signal(np.array([s.mean for s in squares]), centres)
     variance = np.array([(s.sd * k) ** 2 / max(1, s.n // NEIGHBOURS) for s, k in zip(squares, slope, strict=True)])
     by_pad = (len(kind.pads), len(steps), 3)
-    return [_beyond(seen, noise) for seen, noise in zip(signal.reshape(by_pad), variance.reshape(by_pad), strict=True)]
+    return np.array([_beyond(seen, noise)
+                     for seen, noise in zip(signal.reshape(by_pad), variance.reshape(by_pad), strict=True)])
 
 
 def _beyond(signal: Array, noise: Array) -> Array:
@@ -127,64 +128,70 @@ def _beyond(signal: Array, noise: Array) -> Array:
     return np.asarray(share * seen)
 
 
-def _on(bed: Bed, place: Array) -> bool:
-    """Whether a place (2,) lies on the bed, clear of its blurred rim."""
-    return bed.y + BED_RIM < float(place[1]) < bed.y + bed.h - BED_RIM
-
-
 def _beside(through: PhotometricModel, strip: FoundStrip, kind: StripType, bed: Bed, bare: Array
             ) -> list[PadSurroundings]:
-    """Small squares of bed on both sides of each pad: the side that is less like bare bed."""
-    sides = [[(p.centre, side * (kind.width / 2 + 1.4)) for side in (-1, 1)] for p in kind.pads]
-    seen = [place for both in sides for place in both if _on(bed, strip.place(*place))]
-    if not seen:
-        return [PadSurroundings()] * len(kind.pads)
-    counts = np.array([s.mean for s in on_strip(through.view, strip, seen, (1.5, 0.4))])
-    ratios = through.light.signal(counts, np.array([strip.place(*place) for place in seen]))[0] / bare
-    surroundings = {place: PadSurroundings(float(ratio.mean()), float(np.ptp(ratio / ratio.mean())))
-                    for place, ratio in zip(seen, ratios, strict=True)}
-    return [max((surroundings[p] for p in both if p in surroundings), key=lambda b: abs(b.level - 1) + b.foreign,
-                default=PadSurroundings()) for both in sides]
+    """Small squares of bed on both sides of each pad, clear of its rim: the side that is less like bare bed."""
+    off_axis = kind.width / 2 + 1.4
+    sides = _on_axis(kind.pads)[:, None] + np.array([(0.0, -off_axis), (0.0, off_axis)])
+    places = strip.places(sides)
+    on_bed = np.abs(places[..., 1] - bed.y - bed.h / 2) < bed.h / 2 - BED_RIM
+    ratio = np.ones((*on_bed.shape, 3))
+    if on_bed.any():
+        counts = np.array([s.mean for s in on_strip(through.view, strip, sides[on_bed], (1.5, 0.4))])
+        ratio[on_bed] = through.light.signal(counts, places[on_bed])[0] / bare
+    level = ratio.mean(axis=-1)
+    foreign = np.ptp(ratio / level[..., None], axis=-1)
+    which = np.arange(len(sides)), (np.abs(level - 1) + foreign).argmax(axis=1)
+    return [PadSurroundings(*pair) for pair in zip(level[which].tolist(), foreign[which].tolist(), strict=True)]
 
 
 def plastic_lab(through: PhotometricModel, strip: FoundStrip, kind: StripType) -> Array:
     """CIELAB (3,) of the strip's blank area."""
     half = (kind.blank.size[0] * MIDDLE / 2, kind.blank.size[1] * MIDDLE / 2)
-    (sample,) = on_strip(through.view, strip, [(kind.blank.centre, 0.0)], half)
-    return lab_of(_observation("blank", sample, strip.place(kind.blank.centre), through))[0]
+    centre = np.array([(kind.blank.centre, 0.0)])
+    samples = on_strip(through.view, strip, centre, half)
+    lab, _ = labs_of(observations(["blank"], samples, strip.places(centre), through))
+    return np.asarray(lab[0])
 
 
-def _observation(analyte: str, sample: PixelSample, centre: Array, through: PhotometricModel) -> PadObservation:
-    """Signals with the covariances of the sample's own pixels and of the light at its place."""
-    signal, slope = (v[0] for v in through.light.signal(sample.mean[None], centre[None]))
+def observations(analytes: Sequence[str], samples: Sequence[PixelSample], centres: Array, through: PhotometricModel,
+                 uneven: Array | float = 0.0) -> list[PadObservation]:
+    """Signals with the covariances of the samples' own pixels and of the light at their centres (n, 2).
+
+    ``uneven`` (n, 3, 3): covariances of the signals that unevenness adds.
+    """
+    mean, sd = np.array([s.mean for s in samples]), np.array([s.sd for s in samples])
+    independent = np.array([max(1, s.n // NEIGHBOURS) for s in samples])
+    signal, slope = through.light.signal(mean, centres)
     # Patches that scatter less than stated show nothing about the light and gloss of a wet pad.
     noise = max(1.0, through.learned.noise)
-    coded = coding_covariance(through.learned.coding_u) * noise**2 * np.outer(slope, slope)
-    pixel = sample.sd**2 / max(1, sample.n // NEIGHBOURS) * slope**2
-    pixel = pixel + np.where(sample.clear_channels, 0.0, CLIPPED_U**2)
+    own = (sd * slope) ** 2 / independent[:, None] + np.where(clear_of_ends(mean, sd), 0.0, CLIPPED_U**2)
+    pixel = coding_covariance(through.learned.coding_u) * noise**2 * outer(slope) + own[..., None] * np.eye(3) + uneven
     bright = np.maximum(signal, 0.0)
-    common = np.outer(bright, bright) * LIGHT_U**2 + np.diag((CHANNEL_U * bright) ** 2)
-    light = through.light.loading(signal, centre)
-    return PadObservation(analyte=analyte, signal=signal, pixel=coded + np.diag(pixel), light=light,
-                          field=common * noise**2 + light @ light.T,
-                          response=through.learned.at(signal))
+    level = outer(LIGHT_U * bright) + ((CHANNEL_U * bright) ** 2)[..., None] * np.eye(3)
+    light = through.light.loadings(signal, centres)
+    field = level * noise**2 + light @ light.swapaxes(1, 2)
+    return [PadObservation(analyte=analyte, signal=signal[i], pixel=pixel[i], light=light[i], field=field[i],
+                           response=through.learned.at(signal[i])) for i, analyte in enumerate(analytes)]
 
 
-def lab_of(seen: PadObservation) -> tuple[Array, Array]:
-    """CIELAB (3,) (D50, 2 degrees) of a pad from its photograph alone, and its covariance (3, 3).
+def labs_of(seen: Sequence[PadObservation]) -> tuple[Array, Array]:
+    """CIELAB (n, 3) (D50, 2 degrees) of pads from their photographs alone, and its covariances (n, 3, 3).
 
-    Most likely smooth reflectance behind the signals under this photograph's response (Wiener estimation),
+    Most likely smooth reflectance behind the signals under each photograph's response (Wiener estimation),
     then XYZ under D50: the covariance contains what three signals leave open about the spectrum (metamerism).
     """
-    h, offset = seen.response.mean[:, 1:], seen.response.mean[:, 0]
-    prior = PRIOR_SD**2 * PRIOR_VARIANCE
-    weights = np.zeros(len(prior))
+    signal, mean = np.array([s.signal for s in seen]), np.array([s.response.mean for s in seen])
+    given = np.array([s.pixel + s.field for s in seen])
+    error = np.array([s.response.correction + s.response.mismatch for s in seen])
+    h, turned, prior = mean[..., 1:], mean[..., 1:].swapaxes(1, 2), PRIOR_SD**2 * PRIOR_VARIANCE
+    weights = np.zeros((len(seen), len(prior)))
     for _ in range(2):
-        covariance = seen.pixel + seen.field + np.diag(
-            seen.response.variance(seen.response.correction + seen.response.mismatch, weights))
-        gain = prior[:, None] * h.T @ np.linalg.inv(h * prior @ h.T + covariance)
-        weights = gain @ (seen.signal - offset)
+        frame = augmented(weights)
+        variance = np.einsum("pci,pi->pc", np.einsum("pcij,pj->pci", error, frame), frame)
+        gain = prior[:, None] * turned @ np.linalg.inv(h * prior @ turned + given + variance[..., None] * np.eye(3))
+        weights = np.einsum("pic,pc->pi", gain, signal - mean[..., 0])
     covariance = np.diag(prior) - gain @ (h * prior)
-    xyz = np.maximum(XYZ_FRAME[:, 0] + XYZ_FRAME[:, 1:] @ weights, 1e-4)
+    xyz = np.maximum(augmented(weights) @ XYZ_FRAME.T, 1e-4)
     jacobian = xyz_to_lab_jacobian(xyz) @ XYZ_FRAME[:, 1:]
-    return xyz_to_lab(xyz), jacobian @ covariance @ jacobian.T
+    return xyz_to_lab(xyz), jacobian @ covariance @ jacobian.swapaxes(1, 2)

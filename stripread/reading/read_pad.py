@@ -22,7 +22,7 @@ from shared.strip import Pad, StripType
 from stripread.reading import checks
 from stripread.reading.locate import CardLocation
 from stripread.reading.observe import Observation
-from stripread.reading.pads import MeasuredPad, lab_of
+from stripread.reading.pads import MeasuredPad, labs_of
 from stripread.reading.photo import Photo
 from stripread.reading.result import PadReading, Point, Quad
 
@@ -76,11 +76,13 @@ class ReadPads:
 def read_pads(seen: Observation, chart: Chart, stop: str) -> ReadPads:
     """The pads of a photograph. ``stop``: the flag that refuses the whole photograph, or an empty string."""
     curves = {c.analyte: c for c in chart.curves}
-    clear = {p.pad.analyte: p.observation for p in seen.pads
-             if p.pad.analyte in curves and not (stop or checks.pad_fatal_flag(p, seen.pads))}
+    fatal = [stop or checks.pad_fatal_flag(p, seen.pads) for p in seen.pads]
+    clear = {p.pad.analyte: p.observation for p, flag in zip(seen.pads, fatal, strict=True)
+             if not flag and p.pad.analyte in curves}
     known = veils(clear, curves)
     values = {a: _value_of(p, curves[a], chart.strip.pad(a), known[a]) for a, p in clear.items()}
-    pads = [_read_pad(p, seen, chart, stop, values.get(p.pad.analyte)) for p in seen.pads]
+    pads = [_refused(blank, flag) if flag else _read_pad(p, blank, seen, chart, values.get(p.pad.analyte))
+            for p, flag, blank in zip(seen.pads, fatal, _without_values(seen), strict=True)]
     near = {a: v for a, v in values.items() if v.off_curve <= OFF_CURVE}
     return ReadPads(pads, values, correlations(clear, near), dye_load({a: clear[a] for a in near}, curves))
 
@@ -90,17 +92,13 @@ def _value_of(observation: PadObservation, curve: Curve, pad: Pad, veil: Veil) -
     return value_of(observation, curve, pad.chemistry, (limits.lower, limits.upper), veil)
 
 
-def _read_pad(pad: MeasuredPad, seen: Observation, chart: Chart, stop: str, value: PadValue | None) -> PadReading:
+def _read_pad(pad: MeasuredPad, blank: PadReading, seen: Observation, chart: Chart, value: PadValue | None
+              ) -> PadReading:
     curve = chart.curve(pad.pad.analyte)
-    lab, covariance = lab_of(pad.observation)
-    blank = _without_value(pad, seen, lab, covariance)
-    flag = stop or checks.pad_fatal_flag(pad, seen.pads)
-    if flag:
-        return _refused(blank, flag)
     if curve is None or value is None:
         return msgspec.structs.replace(blank, reason=f"The chart of batch {chart.batch} has no curve for it.")
     if value.off_curve > OFF_CURVE:
-        flag = "not-reacted" if _is_dry(lab, curve, seen) else "off-chart"
+        flag = "not-reacted" if _is_dry(blank, curve, seen) else "off-chart"
         return msgspec.structs.replace(_refused(blank, flag), off_curve=value.off_curve)
     if not is_useful(pad.pad.analyte, value, curve.scale):
         return _too_uncertain(blank, value, widest(pad.pad.analyte, value.value, curve.scale))
@@ -109,13 +107,17 @@ def _read_pad(pad: MeasuredPad, seen: Observation, chart: Chart, stop: str, valu
     return msgspec.structs.replace(read, flags=in_order({*read.flags, "pad-uneven"})) if uneven else read
 
 
-def _without_value(pad: MeasuredPad, seen: Observation, lab: Array, covariance: Array) -> PadReading:
-    centre = to_photo(seen.located.to_px(pad.centre[None]), seen.photo)[0]
-    rows = [(float(r[0]), float(r[1]), float(r[2])) for r in covariance]
-    return PadReading(
-        analyte=pad.pad.analyte, status="no-result", value=None, low=None, high=None, unit=pad.pad.unit,
-        lab=(float(lab[0]), float(lab[1]), float(lab[2])), lab_covariance=(rows[0], rows[1], rows[2]),
-        px=point(centre), outline_px=quads(pad.outline[None], seen.located, seen.photo)[0])
+def _without_values(seen: Observation) -> list[PadReading]:
+    """All pads with their colours and places."""
+    if not seen.pads:
+        return []
+    centres = to_photo(seen.located.to_px(np.array([p.centre for p in seen.pads])), seen.photo)
+    outlines = quads(np.array([p.outline for p in seen.pads]), seen.located, seen.photo)
+    labs, covariances = labs_of([p.observation for p in seen.pads])
+    return [PadReading(analyte=p.pad.analyte, status="no-result", value=None, low=None, high=None, unit=p.pad.unit,
+                       lab=_triple(lab), lab_covariance=(_triple(c[0]), _triple(c[1]), _triple(c[2])), px=point(centre),
+                       outline_px=outline)
+            for p, lab, c, centre, outline in zip(seen.pads, labs, covariances, centres, outlines, strict=True)]
 
 
 def _refused(blank: PadReading, flag: str) -> PadReading:
@@ -139,11 +141,11 @@ def _read(blank: PadReading, value: PadValue) -> PadReading:
         budget=value.budget, off_curve=value.off_curve, others=value.others)
 
 
-def _is_dry(lab: Array, curve: Curve, seen: Observation) -> bool:
+def _is_dry(pad: PadReading, curve: Curve, seen: Observation) -> bool:
     """Whether a pad that lies off its curve has the colour of bare plastic."""
-    if seen.plastic is None or not _dry_is_distinguishable(curve, seen.plastic):
+    if pad.lab is None or seen.plastic is None or not _dry_is_distinguishable(curve, seen.plastic):
         return False
-    return float(np.linalg.norm(lab - seen.plastic)) < DRY_LAB
+    return float(np.linalg.norm(pad.lab - seen.plastic)) < DRY_LAB
 
 
 def _dry_is_distinguishable(curve: Curve, plastic: Array) -> bool:
@@ -183,6 +185,11 @@ def _with_validity_flag(pad: PadReading, strip: StripType, values: dict[str, flo
 def to_photo(px: Array, photo: Photo) -> Array:
     """Decoded pixels (n, 2), centres at whole numbers, to pixels of the upright photograph, centres at halves."""
     return (px + 0.5) * photo.shrink
+
+
+def _triple(values: Array) -> tuple[float, float, float]:
+    """Three plain numbers."""
+    return (float(values[0]), float(values[1]), float(values[2]))
 
 
 def point(xy: Array) -> Point:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from shared.card import CardLayout
 from shared.strip import StripType
 from stripread.reading.light import LightField
+from stripread.reading.robust import line
 from stripread.reading.view import CardView
 
 Array = NDArray[np.float64]
@@ -54,8 +55,12 @@ class FoundStrip:
 
     def place(self, along_mm: float, across_mm: float = 0.0) -> Array:
         """The point (2,) at a distance from the tip and off the axis, in the card's millimetres."""
-        across = np.array([-self.along[1], self.along[0]])
-        return self.tip + along_mm * self.along + across_mm * across
+        return self.places(np.array([along_mm, across_mm]))
+
+    def places(self, mm: Array) -> Array:
+        """The same (..., 2) for several distances from the tip and off the axis (..., 2)."""
+        along, across = self.along, np.array([-self.along[1], self.along[0]])
+        return np.asarray(self.tip + mm[..., :1] * along + mm[..., 1:] * across)
 
 
 def relative(signals: Map, bed: Array) -> Map:
@@ -116,7 +121,7 @@ def _axis(ratio: Map, strip: StripType) -> tuple[Array, Array] | None:
     middle = (white * y[:, None]).sum(axis=0)[good] / white.sum(axis=0)[good]
     x = ((np.arange(ratio.shape[1]) + 0.5) / SEARCH_PER_MM)[good]
     points = np.column_stack([x, middle]).astype(np.float32)
-    vx, vy, px, py = (float(v) for v in cv2.fitLine(points, cv2.DIST_HUBER, 0, 0.01, 0.01).ravel())
+    px, py, vx, vy = line(points)
     along = np.array([vx, vy]) * np.sign(vx or 1.0)
     return np.array([px, py]) - along * px / max(along[0], 0.5), along
 
@@ -204,13 +209,13 @@ def _at(ratio: Map, position: FoundStrip, card: CardLayout, along_mm: Sequence[f
         ) -> Array:
     """Median signals (n, 3) of small rectangles on the strip, ``along_mm`` (n,) from its tip."""
     a, b = np.linspace(-half[0], half[0], 7), np.linspace(-half[1], half[1], 7)
-    across = np.array([-position.along[1], position.along[0]])
-    corners = np.array([position.place(mm) for mm in along_mm]) - (card.bed.x, card.bed.y)
-    grid = corners[:, None, None] + a[:, None, None] * position.along + b[:, None] * across
+    around = np.stack(np.meshgrid(a, b, indexing="ij"), axis=-1).reshape(-1, 2)
+    on_strip = np.column_stack([along_mm, np.zeros(len(along_mm))])[:, None] + around
+    grid = position.places(on_strip) - (card.bed.x, card.bed.y)
     pixel = (grid.reshape(1, -1, 2) * SEARCH_PER_MM - 0.5).astype(np.float32)
     sampled = cv2.remap(ratio, pixel[..., 0], pixel[..., 1], cv2.INTER_LINEAR,
                         borderMode=cv2.BORDER_REPLICATE)
-    return np.asarray(np.median(sampled.reshape(len(corners), -1, 3), axis=1), dtype=np.float64)
+    return np.asarray(np.median(sampled.reshape(len(along_mm), -1, 3), axis=1), dtype=np.float64)
 
 
 def _plastic(ratio: Map, position: FoundStrip, card: CardLayout, strip: StripType) -> Array:

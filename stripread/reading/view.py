@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from stripread.reading.locate import CardLocation
 from stripread.reading.photo import Photo
+from stripread.reading.robust import median
 
 Array = NDArray[np.float64]
 Counts = NDArray[np.float32]
@@ -99,27 +100,19 @@ def summarise(pixels: Counts, inside: Array) -> list[PixelSample]:
     # One channel after the other: NumPy is slow along an axis that is not the last. Counts about their median are few
     # and small, so that their sums are exact in any order.
     planes = np.ascontiguousarray(pixels.transpose(0, 2, 1))
-    middle = _median(planes)
+    middle = median(planes)
     off = planes - middle
     size = np.abs(off)
-    deviation = 1.4826 * _median(size) + 0.5
+    deviation = 1.4826 * median(size) + 0.5
     inliers = (size <= 3 * deviation).all(axis=1)
     n = np.maximum(np.count_nonzero(inliers, axis=1), 1)
     off *= inliers[:, None]
     shift = np.einsum("nck->nc", off).astype(np.float64) / n[:, None]
     square = np.einsum("nck,nck->nc", off, off).astype(np.float64) / n[:, None]
     mean, sd = middle[..., 0] + shift, np.sqrt(np.maximum(square - shift**2, 0.0))
-    burnt = (pixels >= BRIGHTEST).any(axis=2).mean(axis=1)
+    burnt = (planes >= BRIGHTEST).any(axis=1).mean(axis=1)
     return [PixelSample(mean=m, sd=s, n=int(k), inside=float(i), burnt=float(b))
             for m, s, k, i, b in zip(mean, sd, n, inside, burnt, strict=True)]
-
-
-def _median(values: Counts) -> Counts:
-    """Median (..., 1) along the last axis; a partition at one place takes half as long as NumPy's at two."""
-    half = values.shape[-1] // 2
-    parted = np.partition(values, half, axis=-1)
-    upper = parted[..., half, None]
-    return upper if values.shape[-1] % 2 else (upper + parted[..., :half].max(axis=-1, keepdims=True)) / 2
 
 
 def view_card(photo: Photo, located: CardLocation) -> CardView:

@@ -23,7 +23,7 @@ from calibration.uncertainty_reduction import Gain
 from shared.analytes import ANALYTES
 from shared.estimate import Z95
 from stripread.reading.calibrate import CROP_RIM, Calibration, ObservedStandard, UnreadStandard
-from stripread.reading.pads import lab_of
+from stripread.reading.pads import labs_of
 from stripread.report.calibration_text import light_lines, merit_facts, read_text, recovery_text
 from stripread.report.chart_figures import Figures
 from stripread.report.colorimetry import spectral_colours
@@ -182,8 +182,8 @@ def _images(curve: Curve, seen: Sequence[ObservedStandard]) -> Iterator[PadImage
         pad = next((p for p in one.observed.pads if p.pad.analyte == curve.analyte), None)
         if pad is not None and curve.analyte in one.row.certified and curve.analyte in one.pads:
             level = one.row.certified[curve.analyte].value
-            yield _image(one, one.pads[curve.analyte], level, lab_of(pad.observation)[0],
-                         curve.lab(np.array([level]))[0])
+            labs, _ = labs_of([pad.observation])
+            yield _image(one, one.pads[curve.analyte], level, labs[0], curve.lab(np.array([level]))[0])
 
 
 def _image(one: ObservedStandard, crop: Pixels, level: float, measured: Array, expected: Array) -> PadImage:
