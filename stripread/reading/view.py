@@ -44,11 +44,6 @@ class PixelSample:
         """Channels (3,) clipped at the top of the scale."""
         return self.mean > 255.0 - _near_end(self.sd)
 
-    @property
-    def clear_channels(self) -> NDArray[np.bool_]:
-        """Channels (3,) clear of both ends of the scale."""
-        return clear_of_ends(self.mean, self.sd)
-
 
 def clear_of_ends(mean: Array, sd: Array) -> NDArray[np.bool_]:
     """Which channels (..., 3) of samples lie clear of both ends of the scale."""
