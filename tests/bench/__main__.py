@@ -13,6 +13,7 @@ from tests.bench import (
     reading,
     records,
     spectra,
+    tone,
     treated_sites,
     treated_units,
     water,
@@ -27,6 +28,7 @@ if __name__ == "__main__":
     cluster.run()
     many_sites.run()
     spectra.run()
+    tone.run()
     intervals.run()
     dye.run()
     improvements.run()
