@@ -32,8 +32,8 @@ GAIN_RANGE, GAIN_START = (0.001, 0.3), 0.03
 #: Misfit (counts of 255) from which a neutral counts less at first, least scatter of the neutrals that fit, and
 #: multiple of it beyond which a neutral is dirt, a name on the card, the edge of a shadow (Tukey's biweight).
 HUBER_COUNTS, LEAST_COUNTS, TUKEY = 2.0, 0.7, 4.7
-#: Steps of the fit, those of them in which no neutral is left out and the local gain keeps its first amplitude, and
-#: steps to the likeliest amplitude within one.
+#: Steps of the fit; how many of them come before neutrals are left out and the local gain's amplitude is estimated;
+#: and iterations of that estimate in each later step.
 ROUNDS, _HUBER_ROUNDS, _GAIN_ROUNDS = 7, 3, 5
 _HALVINGS, _BLOCK = 5, 96
 
@@ -217,7 +217,8 @@ class _Prior:
         """Amplitude of the local gain under which the neutrals are most likely, for normal equations (s, s) and (s,).
 
         MacKay's fixed point (Neural Comput. 4:415, 1992): the squares of the waves, over how many of them the neutrals
-        determine. What else is in the state is eliminated first, and the waves are turned so that each is by itself.
+        determine. The rest of the state is eliminated first (Schur complement), and the waves are turned to
+        the eigenvectors, on which the neutrals' information is independent.
         """
         curvature, other = normal + self.precision, _NOT_GAIN
         target = target + self.precision @ self.mean
