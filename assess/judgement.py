@@ -23,6 +23,7 @@ from assess.next_measurement import (
     uncertainty_shares,
 )
 from shared.analytes import input_name
+from shared.estimate import Status
 
 
 class Judgement(msgspec.Struct, frozen=True, kw_only=True):
@@ -31,6 +32,7 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
     ``probability`` of conformity; ``not_measured``: required inputs that were only assumed, so that the verdict is
     inconclusive; ``contributions``: inputs by their share of the variance; ``decides``: what would resolve an
     inconclusive verdict; ``second_strip``: the probability that a second strip would, None where strips reduce nothing.
+    ``status``: whether the quantity itself was measured below or above the range; then only one end is known.
     """
 
     id: str
@@ -47,6 +49,7 @@ class Judgement(msgspec.Struct, frozen=True, kw_only=True):
     contributions: tuple[UncertaintyShare, ...] = ()
     decides: str = ""
     second_strip: float | None = None
+    status: Status = "measured"
 
     @property
     def title(self) -> str:
@@ -106,12 +109,13 @@ class Judge:
         return msgspec.structs.replace(judged, decides=" ".join(decides))
 
     def _as_entered(self, plain: Judgement) -> Judgement:
-        """With value and interval as they were entered, where the quantity itself was measured."""
+        """With value, interval and status as they were entered, where the quantity itself was measured."""
         analyte = _MEASURED.get(plain.limit.measure, "")
         estimate = self.inputs.estimates.get(analyte)
-        if estimate is None or analyte not in self.inputs.measured or estimate.status != "measured":
+        if estimate is None or analyte not in self.inputs.measured:
             return plain
-        return msgspec.structs.replace(plain, value=estimate.value, low=estimate.low, high=estimate.high)
+        return msgspec.structs.replace(plain, value=estimate.value, low=estimate.low, high=estimate.high,
+                                       status=estimate.status)
 
     def outcomes(self, criteria: Iterable[Criterion], feed: Feed, settings: int) -> list[tuple[Judgement, ...]]:
         """Return value, interval, probability and verdict for each of ``settings`` rows of a feed (settings, n)."""

@@ -163,7 +163,7 @@ def warnings(feed: Feed, inputs: Inputs, equipment: Equipment) -> Iterator[Water
     if {"hardness", "alkalinity", "ph"} <= inputs.measured:
         yield from _of_boilers(feed, equipment)
     iron = inputs.estimates.get("iron")
-    if iron is not None and iron.value >= _IRON:
+    if iron is not None and iron.status != "below" and iron.value >= _IRON:
         yield WaterWarning(id="iron", words=(
             f"Iron ({iron.value:.2g} mg/L) is measured as hardness by most tests, discolours pads and leaves "
             "stains; from 0.3 mg/L it fouls resins and membranes. Remove it upstream, and have a laboratory confirm "

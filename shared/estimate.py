@@ -6,7 +6,7 @@ the card's profile, the light a set was taken under) stay. JCGM 100:2008, 5.1 an
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Final, Literal
 
 import msgspec
 import numpy as np
@@ -16,6 +16,12 @@ from numpy.typing import NDArray
 Z95 = 1.959963984540054
 
 Status = Literal["measured", "below", "above", "no-result"]
+
+#: Concentrations of natural waters are about log-normal. Beyond a value that few waters reach, the share of waters
+#: falls about with its third power: half of them are within a quarter of it (common practice, no source).
+_TAIL_POWER: Final = 3.0
+#: Mean distance of a pH from the end of the range that it is beyond (common practice, no source).
+_PH_BEYOND: Final = 0.3
 
 
 class Part(msgspec.Struct, frozen=True, kw_only=True):
@@ -43,7 +49,7 @@ class Estimate(msgspec.Struct, frozen=True, kw_only=True):
     """A value with its 95 % interval, ``low <= value <= high``, all in ``unit``.
 
     ``below`` and ``above``: the value is the end of the range, the interval one-sided and closed by the
-    physical limit. The interval may be lopsided where the chart is curved.
+    physical limit. The interval is asymmetric where the chart is curved.
     """
 
     analyte: str
@@ -72,15 +78,29 @@ class Estimate(msgspec.Struct, frozen=True, kw_only=True):
         """``n`` draws from the two-piece normal whose 2.5 % tails start at ``low`` and ``high``.
 
         Shape ``(n,)``, in ``unit``. Each side carries half the probability, so the median is ``value``.
-        A one-sided estimate (``below``, ``above``) is drawn evenly over its interval: nothing better is
-        known there.
+        For a one-sided estimate see ``beyond``.
         """
-        return self.at(rng.standard_normal(n)) if self.two_sided else rng.uniform(self.low, self.high, n)
+        return self.at(rng.standard_normal(n)) if self.two_sided else self.beyond(rng.random(n))
 
     @property
     def two_sided(self) -> bool:
         """Whether the value is bounded on both sides."""
         return self.status not in ("below", "above")
+
+    def beyond(self, share: NDArray[np.float64]) -> NDArray[np.float64]:
+        """The values of a one-sided estimate at probabilities ``share`` (n,), from 0 (its known end) to below 1.
+
+        Below the range, a concentration is distributed uniformly down to zero. Above it, probability falls as in
+        natural waters; so it does for a pH on either side.
+        """
+        if self.unit == "pH":
+            away = -_PH_BEYOND * np.log1p(-share)
+            values = self.high - away if self.status == "below" else self.low + away
+        elif self.status == "below":
+            values = self.high - share * (self.high - self.low)
+        else:
+            values = self.low * (1 - share) ** (-1 / _TAIL_POWER)
+        return np.clip(values, self.low, self.high)
 
     def at(self, z: NDArray[np.float64]) -> NDArray[np.float64]:
         """The values at standard normal deviates ``z`` (n,) of a two-sided estimate."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from math import hypot
 from typing import Final, Literal
@@ -11,7 +11,7 @@ import msgspec
 
 from shared.analytes import ANALYTES, input_name
 from shared.errors import InputError
-from shared.estimate import Z95, Correlation, Estimate, Part
+from shared.estimate import Z95, Correlation, Estimate, Part, Status
 from shared.water import molar
 
 #: Fraction of the hardness that is calcium. Not an analyte: it is computed or assumed, never measured.
@@ -24,10 +24,27 @@ def with_hardness(given: dict[str, Estimate]) -> dict[str, Estimate]:
     """Return the estimates with the hardness of calcium and magnesium, if only those were measured."""
     if "hardness" in given or not _AS_HARDNESS.keys() <= given.keys():
         return given
-    value = sum(given[ion].value * factor for ion, factor in _AS_HARDNESS.items())
-    half = hypot(*(_half(given[ion]) * factor for ion, factor in _AS_HARDNESS.items()))
-    unit = ANALYTES["hardness"].unit
-    return given | {"hardness": _shared("hardness", value, unit=unit, half=half, most=ANALYTES["hardness"].upper)}
+    ions = [(given[ion], factor) for ion, factor in _AS_HARDNESS.items()]
+    return given | {"hardness": _bounded_sum(ions) or _sum(ions)}
+
+
+def _sum(ions: Sequence[tuple[Estimate, float]]) -> Estimate:
+    value = sum(_middle(e) * factor for e, factor in ions)
+    half = hypot(*(_half(e) * factor for e, factor in ions))
+    known = ANALYTES["hardness"]
+    return _shared("hardness", value, unit=known.unit, half=half, most=known.upper)
+
+
+def _bounded_sum(ions: Sequence[tuple[Estimate, float]]) -> Estimate | None:
+    """Hardness of which only one end is known: both ions are below their ranges, or one is above; else None."""
+    states = {e.status for e, _ in ions}
+    status: Status | None = "above" if "above" in states else "below" if states == {"below"} else None
+    if status is None:
+        return None
+    known = ANALYTES["hardness"]
+    low, value, high = (known.within(sum(x * f for x, (_, f) in zip(ends, ions, strict=True)))
+                        for ends in zip(*((e.low, e.value, e.high) for e, _ in ions), strict=True))
+    return Estimate(analyte="hardness", value=value, low=low, high=high, unit=known.unit, status=status)
 
 
 def calcium_fraction(given: dict[str, Estimate]) -> Estimate | None:
@@ -44,10 +61,16 @@ def calcium_fraction(given: dict[str, Estimate]) -> Estimate | None:
                          found=f"{part.value * _AS_HARDNESS[ion]:.3g} mg/L CaCO3 of {ion} in "
                                f"{whole.value:.3g} mg/L CaCO3 of hardness",
                          remedy=f'check both values and units: "{ANALYTES[ion].unit}" is not "mg/L CaCO3"')
-    share = min(1.0, part.value * _AS_HARDNESS[ion] / whole.value) if whole.value > 0 else 1.0
-    half = share * hypot(*(_half(e) / e.value for e in (part, whole) if e.value > 0))
+    amount, total = _middle(part), _middle(whole)
+    share = min(1.0, amount * _AS_HARDNESS[ion] / total) if total > 0 else 1.0
+    half = share * hypot(*(_half(e) / middle for e, middle in ((part, amount), (whole, total)) if middle > 0))
     return _shared(CALCIUM_FRACTION, share if ion == "calcium" else 1 - share, unit="of the hardness", half=half,
                    most=1.0)
+
+
+def _middle(estimate: Estimate) -> float:
+    """The value; of one below the range, of which only the bound is known, the middle between zero and the bound."""
+    return (estimate.low + estimate.high) / 2 if estimate.status == "below" else estimate.value
 
 
 def _half(estimate: Estimate) -> float:

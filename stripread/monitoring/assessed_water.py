@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from datetime import date, datetime
-from itertools import takewhile
+from datetime import datetime
 from typing import Any, Final, Protocol
 
 import msgspec
-from sqlalchemy import func, select
+from sqlalchemy import select
 
 from assess.assessment import Assessment
 from assess.decision import VERDICTS, Verdict
@@ -16,7 +15,9 @@ from assess.diagnosis.result import State
 from assess.judgement import Judgement
 from assess.limits import SEVERITIES, Severity
 from assess.treatment.unit import Kind
+from shared.estimate import Status
 from stripread.monitoring.valid_readings import among, is_valid_sql, moments
+from stripread.store.lookup import batches
 from stripread.store.models.evidence import SampleAssessment, StoredAssessment
 from stripread.store.models.sites import SamplingPoint
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
@@ -33,7 +34,7 @@ class Deviation(msgspec.Struct, frozen=True, kw_only=True):
 
     ``place``: boiler, empty for the feed water. ``distance`` beyond the nearest limit, as a fraction of that limit (for
     pH in pH units); negative: the value is within the limit, and only its interval is not. ``not_measured``: inputs
-    that were only assumed, so that the verdict is inconclusive whatever the value.
+    that were only assumed, so that the verdict is inconclusive whatever the value. ``status``: see `Judgement`.
     """
 
     name: str
@@ -48,6 +49,7 @@ class Deviation(msgspec.Struct, frozen=True, kw_only=True):
     at_most: float | None
     distance: float
     not_measured: tuple[str, ...] = ()
+    status: Status = "measured"
 
     @property
     def rank(self) -> tuple[int, bool, int, float]:
@@ -71,6 +73,7 @@ class _Judgement(msgspec.Struct):
     high: float
     verdict: Verdict
     not_measured: tuple[str, ...] = ()
+    status: Status = "measured"
 
 
 class _Option(msgspec.Struct):
@@ -191,7 +194,7 @@ def _deviations(judgements: Sequence[_Judgement]) -> Iterator[Deviation]:
             yield Deviation(
                 name=j.name, place=j.place, severity=j.limit.severity, verdict=j.verdict, value=j.value, low=j.low,
                 high=j.high, unit=j.limit.unit, at_least=j.limit.at_least, at_most=j.limit.at_most,
-                distance=_distance(j), not_measured=j.not_measured)
+                distance=_distance(j), not_measured=j.not_measured, status=j.status)
 
 
 def _distance(j: _Judgement) -> float:
@@ -200,65 +203,6 @@ def _distance(j: _Judgement) -> float:
               for limit, above in ((j.limit.at_least, False), (j.limit.at_most, True)) if limit is not None]
     by, limit = max(beyond)
     return by if j.limit.unit == "pH" or limit == 0 else by / abs(limit)
-
-
-def out_since(store: Store, verdicts: Mapping[str, Verdict]) -> dict[str, date]:
-    """Return by point the day of the first valid result of the unbroken run with its present verdict.
-
-    Results are readings of strips and laboratory or typed samples.
-    """
-    sampled = _sample_verdicts(store, verdicts)
-    days: dict[str, date] = {}
-    for verdict in set(verdicts.values()):
-        points = [p for p, v in verdicts.items() if v == verdict and p not in sampled]
-        days |= _runs(store, points, verdict)
-    read = _reading_verdicts(store, list(sampled))
-    for point, there in sampled.items():
-        rows = sorted([*there, *read.get(point, ())])
-        run = list(takewhile(lambda row, wanted=verdicts[point]: row[1] == wanted, reversed(rows)))  # type: ignore[misc]
-        if run:
-            days[point] = datetime.fromisoformat(run[-1][0]).date()
-    return days
-
-
-def _runs(store: Store, points: Sequence[str], verdict: Verdict) -> dict[str, date]:
-    """Return the day of the first reading after the last one with another verdict, by point."""
-    other, run = READING_INDEX.alias("other").c, READING_INDEX.alias("run").c
-    last = (select(other.sampled).where(other.point == _POINTS.c.id, other.verdict != verdict,
-                                        *is_valid_sql(store.review, other))
-            .order_by(other.sampled.desc()).limit(1).correlate(_POINTS).scalar_subquery())
-    first = (select(run.sampled).where(run.point == _POINTS.c.id, run.verdict == verdict,
-                                       *is_valid_sql(store.review, run), run.sampled > func.coalesce(last, ""))
-             .order_by(run.sampled).limit(1).correlate(_POINTS).scalar_subquery())
-    query = select(_POINTS.c.id, first.label("first")).where(_POINTS.c.id.in_(points))
-    with store.viewing() as connection:
-        return {row.id: datetime.fromisoformat(row.first).date() for row in connection.execute(query) if row.first}
-
-
-def _sample_verdicts(store: Store, points: Iterable[str]) -> dict[str, list[tuple[str, Verdict]]]:
-    """Return time and current verdict of every laboratory or typed sample, by point that has one."""
-    s, wanted = _SAMPLES.c, set(points)
-    verdicts: dict[str, dict[str, Verdict]] = {}
-    with store.viewing() as connection:
-        for row in connection.execute(select(s.point, s.taken, s.verdict).where(among(s.point, wanted))
-                                      .order_by(s.at, s.id)):
-            if row.point in wanted:
-                verdicts.setdefault(row.point, {})[row.taken] = row.verdict
-    return {point: list(there.items()) for point, there in verdicts.items()}
-
-
-def _reading_verdicts(store: Store, points: Sequence[str]) -> dict[str, list[tuple[str, Verdict]]]:
-    """Return time and verdict of every valid assessed reading, by point."""
-    if not points:
-        return {}
-    c = READING_INDEX.c
-    query = (select(c.point, c.sampled, c.verdict)
-             .where(c.point.in_(points), c.verdict.is_not(None), *is_valid_sql(store.review)))
-    verdicts: dict[str, list[tuple[str, Verdict]]] = {}
-    with store.viewing() as connection:
-        for row in connection.execute(query):
-            verdicts.setdefault(row.point, []).append((row.sampled, row.verdict))
-    return verdicts
 
 
 class _Assessment(msgspec.Struct):
@@ -273,10 +217,10 @@ def judgements_of(store: Store, readings: Iterable[str]) -> dict[str, tuple[Judg
     """Return the criteria of the current assessment by reading; none for readings without one."""
     c = READING_INDEX.c
     query = (select(c.reading, BODIES.c.body).join(_ASSESSMENTS, _ASSESSMENTS.c.id == c.assessment)
-             .join(BODIES, BODIES.c.sha256 == _ASSESSMENTS.c.sha256).where(c.reading.in_(list(readings))))
+             .join(BODIES, BODIES.c.sha256 == _ASSESSMENTS.c.sha256))
     with store.viewing() as connection:
         return {row.reading: decode_part(StoredAssessment, row.body, _Assessed).assessment.judgements
-                for row in connection.execute(query)}
+                for some in batches(readings) for row in connection.execute(query.where(c.reading.in_(some)))}
 
 
 def criteria_of(store: Store, waters: Iterable[AssessedRecord]) -> dict[str, tuple[Judgement, ...]]:
@@ -286,11 +230,11 @@ def criteria_of(store: Store, waters: Iterable[AssessedRecord]) -> dict[str, tup
         ids[StoredAssessment if water.reading else SampleAssessment].append(water.assessment)
     judgements: dict[str, tuple[Judgement, ...]] = {}
     for kind, table in ((StoredAssessment, _ASSESSMENTS), (SampleAssessment, _SAMPLES)):
-        query = (select(table.c.id, BODIES.c.body).join(BODIES, BODIES.c.sha256 == table.c.sha256)
-                 .where(table.c.id.in_(ids[kind])))
+        query = select(table.c.id, BODIES.c.body).join(BODIES, BODIES.c.sha256 == table.c.sha256)
         with store.viewing() as connection:
             judgements |= {row.id: decode_part(kind, row.body, _Assessed).assessment.judgements
-                           for row in connection.execute(query)}
+                           for some in batches(ids[kind])
+                           for row in connection.execute(query.where(table.c.id.in_(some)))}
     return judgements
 
 

@@ -10,7 +10,7 @@ import msgspec
 
 from assess.diagnosis.result import State
 from shared.analytes import input_name
-from shared.text import format_value
+from shared.text import written
 from stripread.monitoring.assessed_water import AssessedWater, Deviation, PlanSummary
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.sites import SiteInventory
@@ -126,9 +126,10 @@ def not_measured(deviations: Sequence[Deviation]) -> str:
 
 def deviation_words(d: Deviation) -> str:
     """Return a deviation with its value and limit, as "total hardness 320 mg/L CaCO3, at most 90"."""
-    value = format_value(d.value, low=d.low, high=d.high, unit=d.unit)
-    value = value.removeprefix("pH ") if d.name.startswith("pH") else value
+    text = written(d, d.unit, status=d.status)
+    value = f"{text.value} {text.unit}".strip() + (f" ({text.interval})" if text.interval else "")
     above = d.at_most is not None and (d.at_least is None or d.value > (d.at_least + d.at_most) / 2)
     limit = d.at_most if above else d.at_least
     place = f", {d.place}" if d.place else ""
-    return f"{d.name}{place} {value}, {'at most' if above else 'at least'} {limit:g}"
+    permitted = "permitted: " if text.beyond else ""
+    return f"{d.name}{place} {value}, {permitted}{'at most' if above else 'at least'} {limit:g}"

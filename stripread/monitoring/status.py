@@ -17,13 +17,14 @@ import msgspec
 
 from assess.decision import VERDICTS, Verdict
 from assess.limits import SEVERITIES, Severity
-from stripread.monitoring.assessed_water import AssessedWater, Deviation, DiagnosisSummary, out_since
+from stripread.monitoring.assessed_water import AssessedWater, Deviation, DiagnosisSummary
 from stripread.monitoring.latest_results import LatestResult, latest_results
 from stripread.monitoring.next_action import water_actions, with_actions
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals, changes_due, tests_due
 from stripread.monitoring.site_cache import SiteCache, ends_of_units
 from stripread.monitoring.sites import Scope, SiteInventory, load_sites
 from stripread.monitoring.trend.unit_ends import End, Waters, exhaustion_of, waters
+from stripread.monitoring.verdict_runs import out_since
 from stripread.store.models.sites import NEAREST, Place, SamplingPoint, Site, TreatmentDecision
 from stripread.store.store import Store
 

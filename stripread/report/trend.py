@@ -87,9 +87,8 @@ def _levels(segments: Segments, unit: str) -> Iterator[str]:
 
 
 def _step(step: LevelStep, unit: str) -> str:
-    places = decimals_of((step.high - step.low) / 2)
-    size, low, high = (rounded(abs(v), places) for v in (step.size, step.low, step.high))
-    low, high = (low, high) if step.size > 0 else (high, low)
+    places, sign = decimals_of((step.high - step.low) / 2), 1 if step.size > 0 else -1
+    low, size, high = (rounded(sign * v, places) for v in (step.low, step.size, step.high)[::sign])
     when = f"Between {day(step.after)} and {day(step.before)}" if step.after < step.before else f"On {day(step.before)}"
     amount = f"{size} ({low} to {high})" if unit == "pH" else f"{size} {unit} ({low} to {high})"
     return f"{when} the level {'rose' if step.size > 0 else 'fell'} by {amount}."
@@ -140,7 +139,8 @@ def _exhaustion(e: Exhaustion, name: str, last: date) -> str:
 
 def _restrictions(trend: AnalyteTrend) -> Iterator[str]:
     for status, how in (
-        ("below", "below range: evaluated as the middle between zero and the lower end of the range"),
+        ("below", "below range: evaluated as the lower end of the range; the true value may be lower"
+         if trend.unit == "pH" else "below range: evaluated as the middle between zero and the lower end of the range"),
         ("above", "above range: evaluated as the upper end of the range; the true value may be higher"),
     ):
         n = sum(s.status == status for s in trend.seen)

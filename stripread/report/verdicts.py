@@ -75,7 +75,7 @@ class Bar:
 
     @property
     def _written(self) -> FormattedValue:
-        return written(self.judgement, self.judgement.limit.unit, notation=self.notation)
+        return written(self.judgement, self.judgement.limit.unit, status=self.judgement.status, notation=self.notation)
 
     @property
     def name(self) -> str:
@@ -260,13 +260,16 @@ def _scale_row(b: BoilerScaling, notation: Notation) -> ScaleRow:
 def _treated(j: Judgement, assessment: Assessment) -> Outcome | None:
     """Return the outcome with the recommended treatment, or None where it does not change."""
     outcome = next((o for o in assessment.plan.option.outcomes if o.id == j.id), None)
-    small = 0.05 * max(abs(j.value), j.high - j.low)
+    width = j.high - j.low if j.status == "measured" else 0.0
+    small = 0.05 * max(abs(j.value), width)
     return outcome if outcome is not None and abs(outcome.value - j.value) > small else None
 
 
 def _bar(j: Judgement, notation: Notation, treated: Outcome | None = None) -> Bar:
     bounds = [b for b in (j.limit.at_least, j.limit.at_most) if b is not None]
-    shown = [j.low, j.high, *bounds, *([] if treated is None else [treated.value])]
+    # The open end of a one-sided interval is drawn at the edge.
+    ends = {"below": [j.value, j.high], "above": [j.low, j.value]}.get(j.status, [j.low, j.high])
+    shown = [*ends, *bounds, *([] if treated is None else [treated.value])]
     first, last = min(shown), max(shown)
     margin = _MARGIN * (last - first or 1.0)
     # Concentrations start at zero, so that lengths are comparable; pH has no zero.

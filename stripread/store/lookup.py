@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from itertools import islice
 from typing import Any, Final
 
 from sqlalchemy import Select, Table, or_, select
@@ -23,6 +24,15 @@ SHOWN_DIGITS: Final = 10
 _RANDOM_ID: Final = re.compile(r"[0-9a-f]{32,}")
 #: Maximum number of ids in a message.
 _LISTED_IDS: Final = 20
+#: Maximum number of ids in a statement; SQLite permits 32 766 values, PostgreSQL 65 535.
+_IDS_A_STATEMENT: Final = 10_000
+
+
+def batches(ids: Iterable[str]) -> Iterator[list[str]]:
+    """Yield ids in lists that a statement of any database can contain."""
+    left = iter(ids)
+    while some := list(islice(left, _IDS_A_STATEMENT)):
+        yield some
 
 
 def short_id(id_: str) -> str:

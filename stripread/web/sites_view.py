@@ -116,13 +116,13 @@ def deviation_text(deviations: Sequence[Deviation], notation: Notation) -> str:
     if missing := not_measured(deviations):
         return f"Not measured: {missing}"
     d = deviations[0]
-    value = written(Interval(value=d.value, low=d.low, high=d.high), d.unit, notation=notation)
+    value = written(d, d.unit, status=d.status, notation=notation)
     above = d.at_most is not None and (d.at_least is None or d.value > (d.at_least + d.at_most) / 2)
     limit = permitted(None if above else d.at_least, d.at_most if above else None, d.unit, notation)
     place = f", {d.place}" if d.place else ""
     unit = f" {value.unit}" if value.unit else ""
     name = d.name if d.name[:2] == "pH" else d.name[:1].upper() + d.name[1:]
-    return f"{name}{place}: {value.value}{unit}, {limit}"
+    return f"{name}{place}: {value.value}{unit}, {'permitted: ' if value.beyond else ''}{limit}"
 
 
 @dataclass(frozen=True, slots=True)

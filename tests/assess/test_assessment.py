@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import date, timedelta
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 import numpy as np
@@ -17,6 +17,7 @@ from assess.treatment.kinds import NONE, SoftenerBypass
 from assess.treatment.treatment import ScaleCredit
 from assess.treatment.unit import load_units
 from shared.errors import InputError
+from shared.estimate import Estimate
 from shared.water import Vector, Water, conductivity, open_to_air, speciate
 
 UNITS = load_units()
@@ -224,11 +225,36 @@ def test_a_never_drained_steam_boiler_is_judged(terms: AssessmentSetup, tap: Cal
     assert better.verdicts["machine"] == "within-limits"
 
 
-def test_values_above_the_strip_s_range_are_judged(terms: AssessmentSetup, tap: Callable[..., Any]) -> None:
-    hard = msgspec.structs.replace(tap().sample.estimates[0], value=425.0, low=425.0, high=2000.0, status="above")
-    sample = Sample(name="s", origin="strip", estimates=(hard, *tap(calcium=None, sulfate=None).sample.estimates[1:]))
-    found = assess(sample, replace(terms, units={}))
-    assert found.verdicts["cup"] == "out-of-limits"
+@pytest.mark.parametrize(("analyte", "status", "ends"), [
+    ("hardness", "above", (410.0, 425.0, 2000.0)), ("ph", "below", (0.0, 6.0, 6.1)),
+    ("ph", "above", (8.9, 9.0, 14.0)), ("chloride", "above", (480.0, 500.0, 5000.0)),
+])
+def test_values_beyond_the_strip_s_range_are_judged(terms: AssessmentSetup, analyte: str,
+                                                    status: Literal["below", "above"],
+                                                    ends: tuple[float, float, float]) -> None:
+    low, value, high = ends
+    typed = sample_from_typed({"hardness": "100 mg/L CaCO3", "alkalinity": "60 mg/L CaCO3", "ph": "7.2",
+                               "chloride": "20 mg/L"}).estimates
+    beyond = tuple(msgspec.structs.replace(e, value=value, low=low, high=high, status=status)
+                   if e.analyte == analyte else e for e in typed)
+    found = assess(Sample(name="s", origin="strip", estimates=beyond), replace(terms, units={}))
+    (own,) = (j for j in found.judgements if j.limit.measure == analyte)
+    assert (own.verdict, own.status) == ("out-of-limits", status)
+    assert (own.low, own.value, own.high) == ends
+
+
+def test_beyond_its_range_a_value_is_distributed_as_stated() -> None:
+    """Half of the waters above a bound are within a quarter of it (common practice, no source), hence 2 ** (1/3)."""
+    rng = np.random.default_rng(1)
+    hard = Estimate(analyte="hardness", value=400, low=380, high=2000, unit="mg/L CaCO3", status="above")
+    assert np.median(hard.draw(20_000, rng)) == pytest.approx(380 * 2 ** (1 / 3), rel=0.01)
+    soft = Estimate(analyte="hardness", value=5, low=0, high=6, unit="mg/L CaCO3", status="below")
+    assert np.median(soft.draw(20_000, rng)) == pytest.approx(3, rel=0.03)
+    for acid, end, sign in ((Estimate(analyte="ph", value=6, low=0, high=6.1, unit="pH", status="below"), 6.1, -1),
+                            (Estimate(analyte="ph", value=9, low=8.9, high=14, unit="pH", status="above"), 8.9, 1)):
+        beyond = sign * (acid.draw(20_000, rng) - end)
+        assert beyond.min() >= 0
+        assert np.median(beyond) == pytest.approx(0.3 * np.log(2), rel=0.05)
 
 
 def test_an_installed_unit_that_is_the_best_is_retained(tap: Callable[..., Any], terms: AssessmentSetup) -> None:

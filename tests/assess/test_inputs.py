@@ -2,15 +2,17 @@
 
 import json
 from collections.abc import Callable
-from typing import Any
+from typing import Any, Literal
 
 import msgspec
 import pytest
 
-from assess.inputs.sample import CALCIUM_FRACTION, Sample, completed
+from assess.inputs.sample import CALCIUM_FRACTION, Sample, completed, with_hardness
 from assess.inputs.text import NoResult, sample_from_typed, samples_from_lines, typed_estimate
 from assess.warnings import questions
+from shared.analytes import ANALYTES
 from shared.errors import FileError, InputError, QuantityError
+from shared.estimate import Estimate
 from stripread.reading.result import PadReading, Provenance, Reading
 
 
@@ -39,6 +41,28 @@ def test_an_uncertainty_that_is_not_stated_is_assumed_and_reported() -> None:
     assert "± 9 mg/L CaCO3 is assumed" in note
     laboratory = sample_from_typed({"hardness": "60 mg/L CaCO3"}, laboratory=True)
     assert "± 3 mg/L CaCO3" in laboratory.notes[0]
+
+
+def _ion(analyte: str, value: float, half: float, status: Literal["measured", "below", "above"]) -> Estimate:
+    low = 0.0 if status == "below" else value - half
+    return Estimate(analyte=analyte, value=value, low=low, high=800.0 if status == "above" else value + half,
+                    unit=ANALYTES[analyte].unit, status=status)
+
+
+@pytest.mark.parametrize(("calcium", "magnesium", "status", "low", "high"), [
+    ((20.0, 1.0, "measured"), (5.0, 0.0, "below"), "measured", 47.4, 73.1),
+    ((2.0, 0.0, "below"), (1.0, 0.0, "below"), "below", 0.0, 9.12),
+    ((200.0, 5.0, "above"), (10.0, 1.0, "measured"), "above", 523.0, 2000.0),
+])
+def test_hardness_from_ions_beyond_their_range_by_hand(calcium: tuple[float, float, Any],
+                                                       magnesium: tuple[float, float, Any], status: str, low: float,
+                                                       high: float) -> None:
+    """2.497 mg/L CaCO3 for each mg/L of calcium, 4.118 for magnesium: the interval is within what is possible."""
+    ions = {"calcium": _ion("calcium", *calcium), "magnesium": _ion("magnesium", *magnesium)}
+    hardness = with_hardness(ions)["hardness"]
+    assert hardness.status == status
+    assert low - 0.1 <= hardness.low <= hardness.value <= hardness.high <= high + 0.1
+    assert hardness.high - hardness.low >= 0.8 * (high - low)
 
 
 def test_an_interval_is_limited_to_possible_values() -> None:

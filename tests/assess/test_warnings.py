@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
+import msgspec
 import pytest
 
 from assess import AssessmentSetup, assess, load_equipment, load_limits, sample_from_typed
@@ -20,6 +21,11 @@ def test_iron_counts_as_hardness_and_is_warned_of(tap: Callable[..., Any]) -> No
     """40 CFR 143.3 and WHO, 4th ed.: 0.3 mg/L stains."""
     assert "iron" in ids(tap, iron="0.3 ± 0.05 mg/L")
     assert "iron" not in ids(tap, iron="0.02 ± 0.01 mg/L")
+    sample = tap(iron="0.5 ± 0.1 mg/L").sample
+    not_found = tuple(msgspec.structs.replace(e, low=0.0, high=e.value, status="below") if e.analyte == "iron" else e
+                      for e in sample.estimates)
+    warned = assess(msgspec.structs.replace(sample, estimates=not_found), TERMS).warnings
+    assert "iron" not in {w.id for w in warned}
 
 
 def test_salinity_alone_decides_nothing(tap: Callable[..., Any]) -> None:

@@ -199,11 +199,14 @@ def series(analyte: str, visits: Sequence[Visit]) -> Series:
 
 
 def _numbers(b: ValueSummary) -> tuple[float, float, float]:
-    """Return value, independent and shared standard uncertainty. Below range: uniform between the two bounds."""
-    if b.status == "below":
+    """Return value, independent and shared standard uncertainty.
+
+    A concentration below the range: uniform between zero and the bound. Above it, and pH beyond either end: the end.
+    """
+    if b.status == "below" and b.analyte != "ph":
         value, u = (b.low + b.high) / 2, (b.high - b.low) / sqrt(12)
-    elif b.status == "above":
-        value, u = b.value, (b.value - b.low) / sqrt(2 * ONE_SIDED)
+    elif b.status != "measured":
+        value, u = b.value, (b.high - b.value if b.status == "below" else b.value - b.low) / sqrt(2 * ONE_SIDED)
     else:
         value, u = b.value, _reach(b) / Z95
     u = max(u, 1e-6 * max(abs(value), 1.0))

@@ -1,5 +1,6 @@
 from datetime import date, timedelta
 from math import log
+from typing import Literal
 
 import msgspec
 import pytest
@@ -7,10 +8,11 @@ import pytest
 from assess.treatment.unit import load_units
 from calibration.chart import Chart
 from shared.estimate import Estimate, Part
+from stripread.monitoring.trend.series import Visit, series
 from stripread.monitoring.trend.trend import AnalyteTrend, trend
 from stripread.report.trend import sentences
 from stripread.store.errors import RecordsError
-from stripread.store.models.evidence import Correction, Review
+from stripread.store.models.evidence import Correction, Review, ValueSummary
 from stripread.store.models.sites import Service, Unit
 from stripread.store.store import Store
 from tests.stripread.monitoring.year import FILTER, RENEWED_DAYS, STEP_WEEKS
@@ -140,6 +142,14 @@ def test_values_beyond_the_range_are_reported(store: Store, chart: dict[str, str
     text = " ".join(sentences(trend(store, "tap").analytes[0]))
     assert "1 value below range" in text
     assert "1 value above range" in text
+
+
+@pytest.mark.parametrize(("status", "low", "high"), [("below", 0.0, 6.1), ("above", 5.9, 14.0)])
+def test_a_ph_beyond_the_range_counts_as_its_end(status: Literal["below", "above"], low: float, high: float) -> None:
+    value = ValueSummary("ph", status, 6.0, low, high, 0.0)
+    found = series("ph", [Visit(readings=("r",), at=NOW, chart="A", batch="A", values={"ph": value})])
+    assert found.value == pytest.approx([6.0])
+    assert found.u_own == pytest.approx([0.1 / 1.6449], rel=1e-3)
 
 
 def test_one_reading_is_reported_without_a_trend(store: Store, chart: dict[str, str]) -> None:
