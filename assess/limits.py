@@ -16,7 +16,6 @@ import msgspec
 from shared.errors import FileError
 from shared.files import read_toml
 
-Group = Literal["scale", "corrosion", "probe", "cup"]
 Place = Literal["feed", "boiler", "probe"]
 
 
@@ -30,7 +29,6 @@ class Measure:
     id: str
     name: str
     unit: str
-    group: Group
     place: Place
     needs: tuple[str, ...]
     optional: bool = False
@@ -39,27 +37,27 @@ class Measure:
 _CALCITE = ("hardness", "alkalinity", "ph")
 
 _TABLE = (
-    Measure("scale", "scale", "mg/L CaCO3", "scale", "boiler", _CALCITE),
-    Measure("scale-weight", "scale mass", "g/week", "scale", "boiler", _CALCITE),
-    Measure("scale-thickness", "scale thickness", "mm/year", "scale", "boiler", _CALCITE),
-    Measure("boiler-chloride", "chloride in the boiler", "mg/L Cl", "corrosion", "boiler", ("chloride",)),
-    Measure("chloride", "chloride", "mg/L Cl", "corrosion", "feed", ("chloride",)),
-    Measure("soft-acid", "pH of a poorly buffered water", "pH", "corrosion", "feed", ("ph", "alkalinity")),
-    Measure("copper-acid", "pH on copper and brass", "pH", "corrosion", "boiler", ("ph",)),
-    Measure("metal-chlorine", "free chlorine on metal", "mg/L Cl2", "corrosion", "feed", ("chlorine",)),
-    Measure("larson-skold", "Larson-Skold index", "meq/meq", "corrosion", "feed",
+    Measure("scale", "scale", "mg/L CaCO3", "boiler", _CALCITE),
+    Measure("scale-weight", "scale mass", "g/week", "boiler", _CALCITE),
+    Measure("scale-thickness", "scale thickness", "mm/year", "boiler", _CALCITE),
+    Measure("boiler-chloride", "chloride in the boiler", "mg/L Cl", "boiler", ("chloride",)),
+    Measure("chloride", "chloride", "mg/L Cl", "feed", ("chloride",)),
+    Measure("soft-acid", "pH of a poorly buffered water", "pH", "feed", ("ph", "alkalinity")),
+    Measure("copper-acid", "pH on copper and brass", "pH", "boiler", ("ph",)),
+    Measure("metal-chlorine", "free chlorine on metal", "mg/L Cl2", "feed", ("chlorine",)),
+    Measure("larson-skold", "Larson-Skold index", "meq/meq", "feed",
             ("chloride", "alkalinity", "sulfate")),
-    Measure("conductivity", "conductivity at the level probe", "µS/cm", "probe", "probe",
+    Measure("conductivity", "conductivity at the level probe", "µS/cm", "probe",
             ("hardness", "alkalinity", "chloride")),
-    Measure("hardness", "total hardness", "mg/L CaCO3", "cup", "feed", ("hardness",)),
-    Measure("calcium-hardness", "calcium hardness", "mg/L CaCO3", "cup", "feed", ("hardness",)),
-    Measure("alkalinity", "total alkalinity", "mg/L CaCO3", "cup", "feed", ("alkalinity",)),
-    Measure("ph", "pH", "pH", "cup", "feed", ("ph",)),
-    Measure("chlorine", "free chlorine", "mg/L Cl2", "cup", "feed", ("chlorine",)),
-    Measure("chloramine", "combined chlorine (chloramine)", "mg/L Cl2", "cup", "feed",
+    Measure("hardness", "total hardness", "mg/L CaCO3", "feed", ("hardness",)),
+    Measure("calcium-hardness", "calcium hardness", "mg/L CaCO3", "feed", ("hardness",)),
+    Measure("alkalinity", "total alkalinity", "mg/L CaCO3", "feed", ("alkalinity",)),
+    Measure("ph", "pH", "pH", "feed", ("ph",)),
+    Measure("chlorine", "free chlorine", "mg/L Cl2", "feed", ("chlorine",)),
+    Measure("chloramine", "combined chlorine (chloramine)", "mg/L Cl2", "feed",
             ("total-chlorine",), optional=True),
-    Measure("sodium", "sodium", "mg/L Na", "cup", "feed", ("hardness", "alkalinity", "chloride")),
-    Measure("salt", "salt to taste", "mg/L NaCl", "cup", "feed", ("chloride",)),
+    Measure("sodium", "sodium", "mg/L Na", "feed", ("hardness", "alkalinity", "chloride")),
+    Measure("salt", "salt to taste", "mg/L NaCl", "feed", ("chloride",)),
 )
 
 #: Every measure by its id, in the order in which verdicts of equal severity are shown.
@@ -141,6 +139,15 @@ class LimitSet(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
     about: str
     limit: tuple[Limit, ...]
     extends: str | None = None
+
+    def __post_init__(self) -> None:
+        for measure in dict.fromkeys(x.measure for x in self.limit):
+            own = self.on(measure)
+            if len(own) > 1 and MEASURES[measure].place == "feed":
+                raise ValueError(f"{len(own)} limits on {measure}; state at_least and at_most in one limit")
+            if len({(x.at_least is None, x.at_most is None) for x in own}) > 1:
+                raise ValueError(f"the limits on {measure} bound different sides; state the same of at_least and "
+                                 "at_most in each of them")
 
     def on(self, measure: str) -> tuple[Limit, ...]:
         """Return the limits on one measure; several where they differ by kind or material of boiler."""

@@ -65,9 +65,13 @@ class Pair:
 
     @property
     def u_read(self) -> float:
-        """Standard uncertainty of the value read, from its interval on the side where the known value lies."""
-        upwards = self.known > self.read.value
-        return (self.read.high - self.read.value if upwards else self.read.value - self.read.low) / Z95
+        """Standard uncertainty of the value read, from its interval on the side where the known value lies.
+
+        From the other side where that one has no width: a value of zero has no lower side.
+        """
+        sides = self.read.high - self.read.value, self.read.value - self.read.low
+        near, far = sides if self.known > self.read.value else sides[::-1]
+        return (near or far) / Z95
 
     @property
     def u_chemistry(self) -> float:

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from math import comb
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,6 +16,7 @@ from calibration.curve import Curve, LightOmission
 from calibration.fit import MIN_LEVELS, CurveFit, curve_of
 from calibration.gaussian_process import SpectralGP
 from calibration.observation import StandardObservation
+from calibration.statistics.distributions import at_most
 from calibration.value import PadValue, value_of
 from shared.analytes import ANALYTES
 from shared.strip import IntrinsicU
@@ -44,7 +44,7 @@ class LightCoverage:
     @property
     def carries(self) -> bool | None:
         """Whether a chart fitted without it covers its values; None where this is not known."""
-        return None if self.n == 0 else _so_few(self.covered, self.n) >= NO_CHANCE
+        return None if self.n == 0 else at_most(self.covered, self.n, NOMINAL) >= NO_CHANCE
 
 
 def lights_of(chart: Chart) -> Iterator[LightCoverage]:
@@ -52,11 +52,6 @@ def lights_of(chart: Chart) -> Iterator[LightCoverage]:
     for seen in chart.conditions.seen:
         values = [v for curve in chart.curves for v in curve.lights if v.light == seen.light]
         yield LightCoverage(seen, n=sum(v.n for v in values), covered=sum(v.covered for v in values))
-
-
-def _so_few(covered: int, n: int) -> float:
-    """Probability that no more than ``covered`` of ``n`` independent 95 % intervals contain the value."""
-    return sum(comb(n, k) * NOMINAL**k * (1 - NOMINAL) ** (n - k) for k in range(covered + 1))
 
 
 #: Salt solutions do not show the strip's own chemistry; its stated uncertainty is not part of these readings.

@@ -56,13 +56,19 @@ def _of_limits(equipment: Equipment, limits: LimitSet) -> Iterator[Criterion]:
 
 
 def _strictest(criteria: Iterable[Criterion]) -> Iterable[Criterion]:
-    """Of limits on the same quantity in the same place (vessel and heating element), the lowest."""
+    """Of limits on the same quantity in the same place (vessel and heating element), the strictest."""
     strictest: dict[str, Criterion] = {}
     for c in criteria:
         there = strictest.get(c.id)
-        if there is None or (c.limit.at_most or 0.0) < (there.limit.at_most or 0.0):
-            strictest[c.id] = c
+        strictest[c.id] = c if there is None else _stricter(c, there)
     return strictest.values()
+
+
+def _stricter(one: Criterion, other: Criterion) -> Criterion:
+    """The criterion with the lower upper limit, or without one the higher lower limit. Both bound the same sides."""
+    if one.limit.at_most is not None and other.limit.at_most is not None:
+        return min(one, other, key=lambda c: c.limit.at_most or 0.0)
+    return max(one, other, key=lambda c: c.limit.at_least or 0.0)
 
 
 def _is_limited_by_manufacturer(measure: str, equipment: Equipment) -> bool:

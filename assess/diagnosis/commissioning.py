@@ -7,6 +7,7 @@ from typing import Final
 import msgspec
 import numpy as np
 
+from assess.diagnosis.diagnosis import weighted_interval
 from assess.diagnosis.hypotheses import PairedSamples
 from assess.diagnosis.prediction import UnitDraws, predicted, shared_errors, used_and_lost
 from assess.diagnosis.result import STATED, UnitDiagnosis, UnitUsage, Upstream
@@ -119,10 +120,8 @@ def _used(usage: UnitUsage | None, rng: np.random.Generator, n: int) -> tuple[Ve
 
 
 def _interval(values: Vector, weights: Vector) -> PosteriorInterval:
-    order = np.argsort(values)
-    places = np.cumsum(weights[order]) - weights[order] / 2
-    middle, low, high = np.interp([0.5, 0.025, 0.975], places / weights.sum(), values[order])
-    return PosteriorInterval(value=float(middle), low=float(low), high=float(high))
+    middle, low, high = weighted_interval(values, weights)
+    return PosteriorInterval(value=middle, low=low, high=high)
 
 
 def _advice(unit: Treatment, on_file: float | None, at: PosteriorInterval | None, *, confirmed: bool) -> str:

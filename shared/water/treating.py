@@ -82,15 +82,6 @@ def concentrate_factor(recovery: ArrayLike) -> Vector:
     return 1 / (1 - np.asarray(recovery, dtype=np.float64))
 
 
-def tap_fraction(target: ArrayLike, *, tap: ArrayLike, pure: ArrayLike) -> Vector:
-    """Return the share of tap water in a blend with permeate (or treated water, ``pure``) that gives ``target``.
-
-    Outside 0 to 1, blending cannot give the target. All three in one unit of hardness or alkalinity.
-    """
-    target, tap, pure = (np.asarray(v, dtype=np.float64) for v in (target, tap, pure))
-    return (target - pure) / (tap - pure)
-
-
 def calcite_contact(water: Water, t_c: ArrayLike) -> Water:
     """Return ``water`` in equilibrium with a calcite bed at ``t_c``: dissolved CO2 dissolves calcium carbonate.
 

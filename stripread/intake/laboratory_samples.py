@@ -6,14 +6,14 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from itertools import islice
 from math import hypot
 from typing import Final
 
 from assess.inputs.sample import Assumption, Sample
 from assess.inputs.text import default_half_width
-from shared.analytes import ANALYTES, input_name
+from shared.analytes import ANALYTES, capitalise, input_name
 from shared.estimate import Z95, Estimate, Part
+from stripread.store.lookup import batches
 from stripread.store.models.evidence import LabResult
 from stripread.store.models.sites import SamplingPoint
 from stripread.store.store import Store
@@ -22,8 +22,6 @@ from stripread.store.store import Store
 #: practice, no source.
 _IN_A_YEAR: Final = 0.15
 _IN_A_YEAR_OWN: Final = {"ph": 0.2, "temperature": 4.0}
-#: Ids in one statement.
-_MOST_IDS: Final = 10_000
 #: Averages older than this are not used.
 _AVERAGES_LAST: Final = timedelta(days=3 * 366)
 
@@ -44,9 +42,8 @@ def laboratory_samples(store: Store, points: Iterable[str]) -> list[LaboratorySa
     Results of one time and report are of one sample, such as hardness by titration and pH by a meter.
     """
     samples: dict[tuple[str, ...], list[LabResult]] = defaultdict(list)
-    left = iter(points)
-    while some := frozenset(islice(left, _MOST_IDS)):
-        for r in store.find(LabResult, point=some):
+    for some in batches(points):
+        for r in store.find(LabResult, point=frozenset(some)):
             if r.struck is None and r.origin != "supplier":
                 samples[r.point, r.taken.isoformat(), r.origin, r.report].append(r)
     return sorted(map(_sample, samples.values()), key=lambda s: s.taken)
@@ -58,7 +55,7 @@ def _sample(results: list[LabResult]) -> LaboratorySample:
     twice = {r.analyte: None for r in results if sum(r.analyte == other.analyte for other in results) > 1}
     notes = (*(f"No uncertainty was stated for {input_name(r.analyte)}: ± {e.high - e.value:.2g} is assumed (common "
                "practice, no source)." for r, e in used if r.u is None and r.status == "measured"),
-             *(f"{input_name(a).capitalize()} was measured more than once: the value with the smallest uncertainty is "
+             *(f"{capitalise(input_name(a))} was measured more than once: the value with the smallest uncertainty is "
                "used." for a in twice))
     sample = Sample(name=f"{first.taken:%Y-%m-%d}" + (f" ({named})" if named else ""), notes=notes,
                     origin="typed" if first.origin == "typed" else "laboratory", estimates=tuple(e for _, e in used))
@@ -111,6 +108,6 @@ def prior_of(store: Store, point: SamplingPoint | None, at: datetime) -> Mapping
         return {}
     points = store.ids(SamplingPoint, site=point.site, place="mains")
     return {analyte: Assumption(estimate=average_as_estimate(r), why=(
-        f"{input_name(analyte).capitalize()} was not measured; the supplier's yearly average "
+        f"{capitalise(input_name(analyte))} was not measured; the supplier's yearly average "
         f"({r.taken:%Y}{f', {r.laboratory}' if r.laboratory else ''}) is used."))
         for analyte, r in supplier_averages(store, points, at).items()}

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from datetime import date, datetime
-from itertools import islice
 from typing import Any, Final, NamedTuple
 
 import msgspec
@@ -13,14 +12,13 @@ from sqlalchemy import ColumnElement, ScalarSelect, select
 from assess.decision import Verdict
 from stripread.monitoring.assessed_water import AssessedWater, assessed_waters, sample_waters
 from stripread.monitoring.valid_readings import is_valid_sql
+from stripread.store.lookup import batches
 from stripread.store.models.sites import SamplingPoint
 from stripread.store.schema import READING_INDEX, RECORD_TYPES
 from stripread.store.store import Store
 
 _POINTS: Final = RECORD_TYPES[SamplingPoint].table
 _THERE: Final = READING_INDEX.alias("there")
-#: Ids in one statement.
-_MOST_IDS: Final = 10_000
 
 
 def latest_readings(store: Store, points: Iterable[str]) -> dict[str, tuple[str, Verdict | None]]:
@@ -30,7 +28,7 @@ def latest_readings(store: Store, points: Iterable[str]) -> dict[str, tuple[str,
     query = select(c.point, c.reading, c.verdict).select_from(_POINTS.join(READING_INDEX, c.reading == last))
     with store.viewing() as connection:
         return {row.point: (row.reading, row.verdict)
-                for some in _batches(points) for row in connection.execute(query.where(_POINTS.c.id.in_(some)))}
+                for some in batches(points) for row in connection.execute(query.where(_POINTS.c.id.in_(some)))}
 
 
 def _last(column: ColumnElement[str], *conditions: ColumnElement[bool]) -> ScalarSelect[Any]:
@@ -38,13 +36,6 @@ def _last(column: ColumnElement[str], *conditions: ColumnElement[bool]) -> Scala
     t = _THERE.c
     return (select(column).where(t.point == _POINTS.c.id, *conditions)
             .order_by(t.sampled.desc(), t.at.desc(), t.reading.desc()).limit(1).correlate(_POINTS).scalar_subquery())
-
-
-def _batches(ids: Iterable[str]) -> Iterator[list[str]]:
-    """Return ids in lists that a statement of any database can contain."""
-    left = iter(ids)
-    while some := list(islice(left, _MOST_IDS)):
-        yield some
 
 
 class LatestResult(msgspec.Struct, frozen=True, kw_only=True):
@@ -106,5 +97,5 @@ def _lasts(store: Store, points: Iterable[str]) -> dict[str, _Last]:
     judged = _last(_THERE.c.sampled, *valid, _THERE.c.verdict.is_not(None)).label("judged")
     query = select(_POINTS.c.id, read, judged)
     with store.viewing() as connection:
-        return {row.id: _Last(row.read, row.judged) for some in _batches(points)
+        return {row.id: _Last(row.read, row.judged) for some in batches(points)
                 for row in connection.execute(query.where(_POINTS.c.id.in_(some))) if row.read is not None}

@@ -9,6 +9,7 @@ from typing import Any, Final, NamedTuple
 
 from sqlalchemy import CTE, ColumnElement, Select, Text, and_, column, func, select, true, values
 
+from stripread.store.lookup import batches
 from stripread.store.models.evidence import (
     Correction,
     Photograph,
@@ -28,8 +29,8 @@ _READINGS, _PHOTOGRAPHS, _CORRECTIONS, _POINTS, _SITES = (
     RECORD_TYPES[kind].table for kind in (StoredReading, Photograph, Correction, SamplingPoint, Site))
 
 
-#: Ids in one statement, and those from which it reads the rows of all instead.
-_MOST_IDS, _MOST_NAMED = 10_000, 1000
+#: Ids from which a statement reads the rows of all instead of naming them.
+_MOST_NAMED = 1000
 _BY_TIME: Final = attrgetter("at", "id")
 
 
@@ -84,10 +85,12 @@ def among(column: ColumnElement[Any], ids: Collection[str]) -> ColumnElement[boo
 
 def latest(store: Store, points: Iterable[str], n: int) -> list[ValidReading]:
     """Return the ``n`` latest valid readings of each point, in order of time."""
-    chosen = latest_of_each(store, n, _POINTS.c.id.in_(list(points)))
+    rows: list[Any] = []
     with store.viewing() as connection:
-        query = _query(store.review).join(chosen, READING_INDEX.c.reading == chosen.c.reading)
-        return _in_order(connection.execute(query).all())
+        for some in batches(points):
+            chosen = latest_of_each(store, n, _POINTS.c.id.in_(some))
+            rows += connection.execute(_query(store.review).join(chosen, READING_INDEX.c.reading == chosen.c.reading))
+    return _in_order(rows)
 
 
 def latest_of_each(store: Store, n: int, *of: ColumnElement[bool]) -> CTE:
@@ -122,8 +125,8 @@ def corrections(store: Store, readings: Iterable[ValidReading]) -> dict[tuple[st
     query = (select(table.c.reading, BODIES.c.body).join(BODIES, table.c.sha256 == BODIES.c.sha256)
              .order_by(table.c.at, table.c.id))
     with store.viewing() as connection:
-        rows = [row for start in range(0, len(corrected), _MOST_IDS)
-                for row in connection.execute(query.where(table.c.reading.in_(corrected[start:start + _MOST_IDS])))]
+        rows = [row for some in batches(corrected)
+                for row in connection.execute(query.where(table.c.reading.in_(some)))]
     return {(row.reading, c.analyte): b for row in rows
             for c in (decode(Correction, row.body),) if (b := summarise_value(c.estimate)) is not None}
 

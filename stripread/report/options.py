@@ -147,7 +147,7 @@ def extraction_plot(assessment: Assessment) -> ExtractionPlot | None:
         line=" ".join(f"{_across(x, most)},{_up(y)}" for x, y in points),
         marks=tuple((_across(x, most), _up(float(np.interp(x, at, height))), name) for x, name in values),
         ticks=tuple((_across(t, most), f"{t}") for t in _TICKS if t <= most), worry=_across(90.0, most),
-        description=f"{CAPTION} {', '.join(f'{name} at {x:.0f} mg/L' for x, name in values).capitalize()}.")
+        description=f"{CAPTION} {capitalise(', '.join(f'{name} at {x:.0f} mg/L' for x, name in values))}.")
 
 
 def _across(hardness: float, most: float) -> float:

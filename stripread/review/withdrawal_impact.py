@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 import msgspec
-from sqlalchemy import ColumnElement, and_, or_, select
+from sqlalchemy import ColumnElement, and_, select
 
 from assess.decision import Verdict
 from stripread.monitoring.valid_readings import is_valid_sql
+from stripread.store.lookup import batches
 from stripread.store.models.evidence import IssuedReport, Photograph, StoredReading
 from stripread.store.models.materials import Phone, StoredChart, Tube
 from stripread.store.models.record import Record
@@ -124,16 +125,20 @@ class _Impact:
         valid = and_(c.status == "measured", c.superseded_by.is_(None),
                      review_status_sql(c, self.store.review) != "rejected").label("valid")
         query = (select(c.reading, c.sampled, c.site, c.point, c.verdict, valid).select_from(joined)
-                 .where(self._made_with(), self.access.reading_sql()).order_by(c.sampled.desc(), c.reading))
+                 .where(self.access.reading_sql()))
         with self.store.viewing() as connection:
-            return connection.execute(query).all()
+            rows = [row for made_with in self._made_with() for row in connection.execute(query.where(made_with))]
+        return sorted(sorted(rows, key=lambda r: r.reading), key=lambda r: r.sampled, reverse=True)
 
-    def _made_with(self) -> ColumnElement[bool]:
+    def _made_with(self) -> Iterator[ColumnElement[bool]]:
+        """Yield conditions of which each reading made with it meets exactly one."""
         if self.material == "chart":
-            return _READINGS.c.chart == self.id
-        if self.material == "tube":
-            return _PHOTOGRAPHS.c.tube == self.id
-        return or_(_PHOTOGRAPHS.c.phone == self.id, _PHOTOGRAPHS.c.id.in_(self._of_model()))
+            yield _READINGS.c.chart == self.id
+        elif self.material == "tube":
+            yield _PHOTOGRAPHS.c.tube == self.id
+        else:
+            yield _PHOTOGRAPHS.c.phone == self.id
+            yield from (_PHOTOGRAPHS.c.id.in_(some) for some in batches(self._of_model()))
 
     def _of_model(self) -> list[str]:
         """Return photographs that name no phone but state the phone's model in their EXIF data."""

@@ -90,6 +90,8 @@ def test_the_user_s_own_file(tmp_path: Path) -> None:
     ("at_most = 80", "at_moist = 80", "at_moist"),
     ("at_most = 80", 'at_most = "80"', "limit[0].at_most"),
     ('name = "mine"', 'name = "mine', "is not valid TOML"),
+    ('source = "my own tastings"\n', 'source = "my own tastings"\n' + GOOD.partition("[[limit]]")[1]
+     + GOOD.partition("[[limit]]")[2], "2 limits on hardness; state at_least and at_most in one limit"),
     ('name = "mine"', 'name = "mine"\nextends = "unknown"', "no such set to extend"),
 ])
 def test_a_wrong_file_is_named_with_its_key(tmp_path: Path, old: str, new: str, says: str) -> None:

@@ -55,6 +55,12 @@ def test_no_recovery_of_nothing_nor_of_ph() -> None:
     assert check(pair(7.0, 7.1, unit="pH", u_read=0.1), span=3).recovery is None
 
 
+def test_a_blank_is_judged_by_the_side_that_has_a_width() -> None:
+    blank = Estimate(analyte="chlorine", value=0.0, low=0.0, high=0.05, unit="mg/L Cl2")
+    judged = check(Pair("C", known=0.0, u_known=0.0, read=blank), span=5)
+    assert (judged.verdict, judged.zeta) == ("pass", 0.0)
+
+
 def test_a_pair_without_any_uncertainty_is_refused() -> None:
     with pytest.raises(ValueError, match="uncertainty"):
         pair(60, 61, u_read=0.0)

@@ -99,7 +99,8 @@ def shopping(inventory: SiteInventory, changes: Mapping[str, date], until: date,
         left[id_] = max(0, shelf - needed)
         lines.append(ShoppingLine(
             catalogue=id_, name=name, price=price, currency=currency, in_place=len(units), decided=decided,
-            in_stock=shelf, to_buy=max(0, needed - shelf), yearly=_yearly(inventory, units, changes)))
+            in_stock=shelf, to_buy=max(0, needed - shelf),
+            yearly=None if price is None else _yearly(inventory, units, changes)))
     return ShoppingList(lines=tuple(lines))
 
 

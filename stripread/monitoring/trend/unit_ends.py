@@ -41,6 +41,8 @@ from stripread.store.models.sites import Service, Unit
 from stripread.store.store import Store
 
 _DAYS_A_MONTH: Final = 365.25 / 12
+#: Days after renewal beyond which no date is predicted: no cartridge lasts 20 years.
+_LONGEST_LIFE: Final = 20 * 365.25
 Basis = Literal["readings", "litres", "service term"]
 
 
@@ -217,12 +219,16 @@ def _volume(waters: Waters, unit: Unit, renewed: Service, litres: float) -> str:
 
 
 def _days_to(waters: Waters, unit: Unit, renewed: Service, litres: float) -> float | None:
-    """Return the days from renewal until a volume has passed: by the meter until now, then at the present flow."""
+    """Return the days from renewal until a volume has passed: by the meter until now, then at the present flow.
+
+    None without a meter or flow, or if the flow is so small that the unit would outlast its material.
+    """
     history, now = waters.inventory.history(unit), waters.store.clock()
     through, flow = history.litres(now), waters.inventory.litres_per_day(unit)
     if through is None or not flow:
         return None
-    return (now - renewed.at).total_seconds() / 86400 + (litres - through) / flow
+    days = (now - renewed.at).total_seconds() / 86400 + (litres - through) / flow
+    return days if days <= _LONGEST_LIFE else None
 
 
 def _setting(waters: Waters, unit: Unit) -> float | None:

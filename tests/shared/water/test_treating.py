@@ -19,7 +19,6 @@ from shared.water.treating import (
     magnesium_for_calcium,
     permeate,
     softened,
-    tap_fraction,
 )
 
 ROOM = 25.0
@@ -132,10 +131,7 @@ def test_litres_to_exhaustion_by_hand() -> None:
     assert float(litres_to_exhaustion(2.0, 0.0)) == np.inf
 
 
-def test_blends_by_hand() -> None:
-    """Weak acid, raw 200, treated 10, target 50: bypass 0.21. Osmosis, tap 270, permeate 13.5, target 40: 0.103."""
-    assert float(tap_fraction(50.0, tap=200.0, pure=10.0)) == pytest.approx(0.21, abs=0.001)
-    assert float(tap_fraction(40.0, tap=270.0, pure=13.5)) == pytest.approx(0.103, abs=0.001)
+def test_half_recovered_doubles_the_concentration_by_hand() -> None:
     assert float(concentrate_factor(0.5)) == 2
 
 

@@ -99,9 +99,10 @@ def test_a_unit_is_due_by_calendar_meter_or_demand_of_the_machine(store: Store) 
     """9000 L last 150 days at 60 L per day by the meter, else as long as the machine's demand; 12 months at most."""
     machine = Machine(id="left", site="mill", equipment=load_equipment("two-boiler-espresso"))
     keep(store, machine, *(Unit(id=i, site="mill", catalogue="c", unit=CARTRIDGE, machine="left")
-                           for i in ("metered", "by machine")),
+                           for i in ("metered", "by machine", "idle")),
          Unit(id="slow", site="mill", catalogue="c", unit=msgspec.structs.replace(CARTRIDGE, capacity_litres=None)))
     keep(store, service("metered", 100, litres=1000.0), service("metered", 50, "inspected", litres=4000.0),
+         service("idle", 380, litres=0.0), service("idle", 1, "inspected", litres=1.0),
          service("by machine", 10), service("slow", 30), service("slow", 5, "cleaned"),
          service("slow", 2, "cartridge changed", struck="entered twice"))
     found = due(store)
@@ -110,6 +111,7 @@ def test_a_unit_is_due_by_calendar_meter_or_demand_of_the_machine(store: Store) 
     assert found["treatment", "by machine"].on == TODAY + timedelta(days=round(9000 / a_day) - 10)
     assert found["treatment", "slow"].on == TODAY + timedelta(days=365 - 30)
     assert "12 months since" in found["treatment", "slow"].why
+    assert found["treatment", "idle"].on == TODAY + timedelta(days=365 - 380)
 
 
 def test_a_capacity_in_equivalents_depends_on_the_mains(store: Store, sample_chart: Chart) -> None:
