@@ -72,21 +72,24 @@ def list_(*, as_json: bool) -> None:
 @click.argument("machine")
 @click.argument("job", required=False, type=click.Choice(get_args(MachineJob)), metavar="[JOB]")
 @click.option("--on", "day", type=DAY, metavar="DAY", help="Day of the work (UTC) [default: now].")
+@click.option("--boiler", metavar="NAME", help="The only boiler that was worked on [default: all boilers].")
 @click.option("--note", default="", metavar="TEXT", help="Comment.")
 @json_lines_option
-def record(machine: str, job: MachineJob | None, *, day: datetime | None, note: str, as_json: bool) -> None:
+def record(machine: str, job: MachineJob | None, *, day: datetime | None, boiler: str | None, note: str,
+           as_json: bool) -> None:
     """Record work on MACHINE, or list what was recorded.
 
     JOB is "installed", "descaled", "boiler replaced", "repaired" or "inspected". Without JOB, the command lists the
-    recorded work. The ledger of the machine counts from its last installation, descaling or replacement of a boiler.
+    recorded work. The ledger counts from the last installation, descaling or replacement of each boiler.
     """
     if job is None:
         store = open_store_from_settings()
         done = sorted(store.find(MachineWork, machine=resolve_id(store, Machine, machine)), key=lambda w: w.at)
     else:
         store, account = store_and_account()
-        done = [MachineWork(id=new_id(), machine=resolve_id(store, Machine, machine), at=time_of_work(store, day),
-                            job=job, account=account, note=note)]
+        one = store.get(Machine, resolve_id(store, Machine, machine))
+        done = [MachineWork(id=new_id(), machine=one.id, at=time_of_work(store, day), job=job, account=account,
+                            note=note, boiler=None if boiler is None else _known_boiler(one, boiler))]
         with store.writing(account) as transaction:
             transaction.put(done[0], job, note)
     if as_json:
@@ -95,9 +98,18 @@ def record(machine: str, job: MachineJob | None, *, day: datetime | None, note: 
         echo("\n".join(map(_work_line, done)) or "no work recorded")
 
 
+def _known_boiler(machine: Machine, typed: str) -> str:
+    """The name of a boiler of the machine. Raises BadParameter."""
+    names = [b.name for b in machine.equipment.boilers]
+    if typed not in names:
+        raise click.BadParameter(f"{machine.id} has no such boiler; found {typed!r}; allowed: {', '.join(names)}",
+                                 param_hint="--boiler")
+    return typed
+
+
 def _work_line(done: MachineWork) -> str:
     struck = "" if done.struck is None else f"excluded: {done.struck}"
-    return f"{done.at:%Y-%m-%d}  {'; '.join(filter(None, (done.job, done.note, struck)))}"
+    return f"{done.at:%Y-%m-%d}  {'; '.join(filter(None, (done.job, done.boiler, done.note, struck)))}"
 
 
 @machines.command(examples=("stripread machines ledger limestone-hill/left --since 2031-01-12",))
@@ -124,7 +136,9 @@ def _ledger_lines(ledger: MachineLedger) -> Iterator[str]:
     for b in ledger.boilers:
         chloride = "chloride not measured" if b.highest_chloride is None else (
             f"highest chloride {format_value(**msgspec.to_builtins(b.highest_chloride), unit='mg/L Cl')}")
-        yield f"  {b.boiler}: at most {format_value(**msgspec.to_builtins(b.scale_g), unit='g')} of scale; {chloride}"
+        since = "" if b.since == ledger.since else f" since {b.since:%Y-%m-%d}"
+        scale = format_value(**msgspec.to_builtins(b.scale_g), unit="g")
+        yield f"  {b.boiler}: at most {scale} of scale{since}; {chloride}"
 
 
 def _line(one: Machine | Unit) -> str:

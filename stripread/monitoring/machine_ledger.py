@@ -6,10 +6,10 @@ readings are added, because the errors of readings on one chart are common.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from itertools import pairwise
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 import msgspec
 from sqlalchemy import literal, select
@@ -24,7 +24,7 @@ from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_p
 from stripread.store.store import Store
 
 _ASSESSMENTS, _SAMPLES = (RECORD_TYPES[kind].table for kind in (StoredAssessment, SampleAssessment))
-#: Work after which the boilers of a machine contain no scale.
+#: Work after which a boiler contains no scale.
 _REMOVES_SCALE: Final[tuple[MachineJob, ...]] = ("installed", "descaled", "boiler replaced")
 _ZERO: Final = Interval(value=0.0, low=0.0, high=0.0)
 
@@ -44,9 +44,10 @@ class LedgerEntry(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class BoilerAccount(msgspec.Struct, frozen=True, kw_only=True):
-    """Sum of a boiler: scale in grams at most, and the highest chloride of its water, mg/L."""
+    """Sum of a boiler ``since`` a time: scale in grams at most, and the highest chloride of its water, mg/L."""
 
     boiler: str
+    since: datetime
     scale_g: Interval
     highest_chloride: Interval | None
 
@@ -87,29 +88,38 @@ class _Stored(msgspec.Struct):
 
 def machine_ledger(store: Store, machine: str, since: datetime | None = None, until: datetime | None = None
                    ) -> MachineLedger:
-    """Return the ledger of a machine ``since`` a time [default: since its boilers were last free of scale].
+    """Return the ledger of a machine ``since`` a time [default: since each boiler was last free of scale].
 
-    Without such recorded work, it begins at the first reading. ``until``: its end [default: now].
+    Without such recorded work, a boiler's account begins at the first reading. ``until``: its end [default: now].
     Raises RecordsError where no water of the machine was assessed in this time.
     """
     stored, end = store.get(Machine, machine), min(until or store.clock(), store.clock())
-    since = since or _free_of_scale(store, machine, end)
     point, rows = _waters(store, stored, end)
     sampled = [datetime.fromisoformat(row.sampled) for row in rows]
-    times = [max(at, since) if since else at for at in sampled]
-    entries = [entry for row, (first, last) in zip(rows, pairwise([*times, end]), strict=True) if last > first
-               for entry in _entries(row, first, last)]
+    begins = _Begins(sampled[0] if since is None else max(since, sampled[0]),
+                     [] if since is not None else _free_of_scale(store, machine, end))
+    entries = [entry for row, (first, last) in zip(rows, pairwise([*sampled, end]), strict=True)
+               for entry in _entries(row, first, last, begins)]
     names = dict.fromkeys(e.boiler for e in entries)
-    return MachineLedger(
-        machine=machine, name=stored.equipment.name, point=point, since=max(since, sampled[0]) if since else sampled[0],
-        until=end, boilers=tuple(_account(name, [e for e in entries if e.boiler == name]) for name in names),
-        entries=tuple(entries))
+    accounts = tuple(_account(name, [e for e in entries if e.boiler == name]) for name in names)
+    return MachineLedger(machine=machine, name=stored.equipment.name, point=point, until=end, boilers=accounts,
+                         since=min((a.since for a in accounts), default=begins.earliest), entries=tuple(entries))
 
 
-def _free_of_scale(store: Store, machine: str, until: datetime) -> datetime | None:
-    """Return the time of the last work after which the boilers contain no scale; None: not recorded."""
-    return max((w.at for w in store.find(MachineWork, machine=machine)
-                if w.struck is None and w.job in _REMOVES_SCALE and w.at < until), default=None)
+class _Begins(NamedTuple):
+    """Accounts begin at the last of the ``work`` that freed a boiler of scale, but not before ``earliest``."""
+
+    earliest: datetime
+    work: Sequence[MachineWork]
+
+    def of(self, boiler: str) -> datetime:
+        return max([self.earliest, *(w.at for w in self.work if w.boiler in (None, boiler))])
+
+
+def _free_of_scale(store: Store, machine: str, until: datetime) -> list[MachineWork]:
+    """Return the work after which boilers contain no scale."""
+    return [w for w in store.find(MachineWork, machine=machine)
+            if w.struck is None and w.job in _REMOVES_SCALE and w.at < until]
 
 
 def _waters(store: Store, machine: Machine, until: datetime) -> tuple[str, Sequence[Any]]:
@@ -140,14 +150,17 @@ def _assessed_at(store: Store, point: str, until: str) -> list[Any]:
     return sorted(rows, key=lambda row: row.sampled)
 
 
-def _entries(row: Any, since: datetime, until: datetime) -> list[LedgerEntry]:
+def _entries(row: Any, since: datetime, until: datetime, begins: _Begins) -> Iterator[LedgerEntry]:
     content = decode_part(StoredAssessment, row.body, _Stored).assessment
-    weeks = (until - since).total_seconds() / 604_800
     chloride = next((v for v in content.values if v.analyte == "chloride"), None)
-    return [LedgerEntry(
-        boiler=b.boiler, since=since, until=until, reading=row.reading, scale_g=_times(b.scale_g_per_week, weeks),
-        chloride=None if chloride is None else _times(
-            Interval(value=chloride.value, low=chloride.low, high=chloride.high), b.cycles)) for b in content.boilers]
+    for b in content.boilers:
+        first = max(since, begins.of(b.boiler))
+        if first < until:
+            yield LedgerEntry(
+                boiler=b.boiler, since=first, until=until, reading=row.reading,
+                scale_g=_times(b.scale_g_per_week, (until - first).total_seconds() / 604_800),
+                chloride=None if chloride is None else _times(
+                    Interval(value=chloride.value, low=chloride.low, high=chloride.high), b.cycles))
 
 
 def _times(one: Interval, factor: float) -> Interval:
@@ -160,5 +173,5 @@ def _account(name: str, entries: Sequence[LedgerEntry]) -> BoilerAccount:
         total = Interval(value=total.value + e.scale_g.value, low=total.low + e.scale_g.low,
                          high=total.high + e.scale_g.high)
     chlorides = [e.chloride for e in entries if e.chloride is not None]
-    return BoilerAccount(boiler=name, scale_g=total, highest_chloride=max(
+    return BoilerAccount(boiler=name, since=entries[0].since, scale_g=total, highest_chloride=max(
         chlorides, key=lambda c: c.value, default=None))

@@ -187,8 +187,9 @@ def _machine_work(store: Store, machine: str, period: Period) -> Iterator[Sectio
     work = sorted((w for w in store.find(MachineWork, machine=machine) if w.struck is None and period.includes(w.at)),
                   key=lambda w: w.at)
     if work:
-        title, lines = "Work on the machine", (row(number(f"{w.at:%Y-%m-%d}"), w.job, w.note) for w in work)
-        yield Section(title, (DocumentTable(title, ("Date", "Work", "Note"), tuple(lines)),))
+        title, lines = "Work on the machine", (
+            row(number(f"{w.at:%Y-%m-%d}"), w.job, w.boiler or "all", w.note) for w in work)
+        yield Section(title, (DocumentTable(title, ("Date", "Work", "Boiler", "Note"), tuple(lines)),))
 
 
 def _decided(store: Store, inventory: SiteInventory, period: Period) -> Iterator[Section]:

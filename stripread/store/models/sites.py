@@ -109,7 +109,10 @@ class Service(Record, frozen=True, kw_only=True):
 
 
 class MachineWork(Record, frozen=True, kw_only=True):
-    """Work on a machine; ``struck``: reason for exclusion of an entry made in error."""
+    """Work on a machine; ``struck``: reason for exclusion of an entry made in error.
+
+    ``boiler``: the only boiler that was worked on; None: all of the machine.
+    """
 
     machine: Id
     at: Moment
@@ -117,6 +120,7 @@ class MachineWork(Record, frozen=True, kw_only=True):
     account: Id
     note: str = ""
     struck: Line | None = None
+    boiler: Line | None = None
 
 
 DecisionState = Literal["proposed", "chosen", "ordered", "installed", "verified", "closed", "reopened"]

@@ -71,6 +71,14 @@ def test_each_water_counts_until_the_next_and_the_nearest_point_counts(
     assert stripread("machines", "record", "left", "repaired", "--note", "new pump").returncode == 0
     assert "; new pump" in stripread("machines", "record", "left").stdout
     assert f"{machine_ledger(store, 'left').since:%Y-%m-%d}" == day, "the ledger counts from the last descaling"
+    brew, *others = (b.name for b in assessment.equipment.boilers)
+    replaced = f"{NOW - timedelta(weeks=1):%Y-%m-%d}"
+    assert "has no such boiler" in stripread("machines", "record", "left", "boiler replaced", "--boiler", "x").stderr
+    assert stripread("machines", "record", "left", "boiler replaced", "--boiler", brew, "--on", replaced).stdout == (
+        f"{replaced}  boiler replaced; {brew}\n")
+    assert {b.boiler: f"{b.since:%Y-%m-%d}" for b in machine_ledger(store, "left").boilers} == (
+        dict.fromkeys(others, day) | {brew: replaced}), "the account of the other boilers goes on"
+    assert f"of scale since {replaced}" in stripread("machines", "ledger", "left").stdout
     assert "in the future" in stripread("machines", "record", "left", "descaled", "--on", "2999-01-01").stderr
     assert ": at most " in stripread("machines", "ledger", "left").stdout
     assert json.loads(stripread("machines", "ledger", "left", "--json").stdout)["point"] == "behind"
