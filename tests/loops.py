@@ -1,4 +1,4 @@
-"""Loops that assert: a loop over nothing passes, so each one must be known to run."""
+"""Loops and ``all`` in assertions: one over nothing passes, so each must be known to run."""
 
 import ast
 from collections.abc import Callable, Iterable, Iterator
@@ -24,12 +24,23 @@ def some(values: Iterable[T]) -> Iterator[T]:
         raise AssertionError("nothing to check: the loop has no values")
 
 
-def unchecked_loops(tree: ast.AST) -> Iterator[ast.For]:
-    """Yield the loops of tests that assert and, as far as the test itself shows, may be over nothing."""
+def unchecked_loops(tree: ast.AST) -> Iterator[ast.expr]:
+    """Yield the values of which all are asserted and which, as far as the test itself shows, may be none."""
     for test in ast.walk(tree):
         if isinstance(test, ast.FunctionDef) and test.name.startswith("test_"):
-            loops = (n for n in ast.walk(test) if isinstance(n, ast.For) and any(map(_asserts, n.body)))
-            yield from (loop for loop in loops if not _Loop(test, loop).is_checked())
+            loops = [_Loop(test, n, n.iter) for n in ast.walk(test)
+                     if isinstance(n, ast.For) and any(map(_asserts, n.body))]
+            alls = [_Loop(test, call, values) for call, values in _alls(test)]
+            yield from (loop.values for loop in loops + alls if not loop.is_checked())
+
+
+def _alls(test: ast.FunctionDef) -> Iterator[tuple[ast.Call, ast.expr]]:
+    """Yield the calls of ``all`` in assertions, with the values they are over."""
+    calls = (n for a in ast.walk(test) if isinstance(a, ast.Assert) for n in ast.walk(a.test))
+    for call in calls:
+        match call:
+            case ast.Call(func=ast.Name(id="all"), args=[ast.GeneratorExp(generators=[first, *_]) as values]):
+                yield call, values if first.ifs else first.iter
 
 
 def _asserts(node: ast.AST) -> bool:
@@ -38,12 +49,13 @@ def _asserts(node: ast.AST) -> bool:
 
 
 class _Loop:
-    """A loop with the test that contains it."""
+    """A loop, or a call of ``all``, over ``values``, with the test that contains it."""
 
-    def __init__(self, test: ast.FunctionDef, loop: ast.For) -> None:
+    def __init__(self, test: ast.FunctionDef, loop: ast.For | ast.Call, values: ast.expr) -> None:
         inside = set(ast.walk(loop))
-        self.loop = loop
-        self.assertions = [n.test for n in ast.walk(test) if isinstance(n, ast.Assert) and n not in inside]
+        self.values = values
+        self.assertions = [n.test for n in ast.walk(test)
+                           if isinstance(n, ast.Assert) and n not in inside and loop not in ast.walk(n)]
         self.counters = {ast.unparse(n.target) for n in inside if isinstance(n, ast.AugAssign)}
         self.assigned: dict[str, list[ast.expr]] = {}
         for node in ast.walk(test):
@@ -53,7 +65,7 @@ class _Loop:
     def is_checked(self) -> bool:
         """Whether it is over something, or counts what the test asserts afterwards."""
         asserted = {ast.unparse(n) for test in self.assertions for n in ast.walk(test) if isinstance(n, ast.Name)}
-        return bool(self.counters & asserted) or self._is_something(self.loop.iter)
+        return bool(self.counters & asserted) or self._is_something(self.values)
 
     def _is_something(self, values: ast.expr) -> bool:
         text = ast.unparse(values)

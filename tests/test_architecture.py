@@ -298,12 +298,12 @@ def test_a_typed_decode_is_seen() -> None:
 def test_loops_of_tests_check_that_they_run() -> None:
     """A loop over nothing passes: write `for value in some(values)`, or assert how many there are."""
     files = [*(ROOT / "tests").rglob("test_*.py")]
-    assert {f"{label(f)}:{loop.lineno}" for f in files for loop in unchecked_loops(parsed(f))} == set()
+    assert {f"{label(f)}:{values.lineno}" for f in files for values in unchecked_loops(parsed(f))} == set()
 
 
 def unchecked(*lines: str) -> list[str]:
     """What the unchecked loops of a test of these lines are over."""
-    return [ast.unparse(loop.iter) for loop in unchecked_loops(ast.parse("\n    ".join(["def test_a(b):", *lines])))]
+    return [ast.unparse(values) for values in unchecked_loops(ast.parse("\n    ".join(["def test_a(b):", *lines])))]
 
 
 def test_a_loop_over_nothing_is_seen() -> None:
@@ -311,6 +311,8 @@ def test_a_loop_over_nothing_is_seen() -> None:
         list(some([]))
     assert list(some(iter("ab"))) == ["a", "b"]
     assert unchecked("for c in b.values(): assert c") == ["b.values()"]
+    assert unchecked("assert b == 1 or all(c for c in b.values())") == ["b.values()"]
+    assert unchecked("assert all(c for c in (1, 2) if c in b)") == ["(c for c in (1, 2) if c in b)"]
     assert unchecked("d = [e for e in b if e]", "assert d == sorted(d)", "for c in d: assert c") == ["d"]
     assert unchecked("assert {c for c in b} <= {1, 2}", "for c in b: assert c") == ["b"]
     assert unchecked("for c, d in zip(b, [*b], strict=True):", "    with pytest.raises(E): f(c)") == [
@@ -319,6 +321,7 @@ def test_a_loop_over_nothing_is_seen() -> None:
 
 @pytest.mark.parametrize("lines", [
     ("for c in some(b): assert c",), ("for c, d in zip((1, 2), b, strict=True): assert c == d",),
+    ("assert all(c for c in some(b))",),
     ("assert len(b) == 2", "for c in b: assert c"), ("assert {c.d for c in b} == {1}", "for c in b: assert c"),
     ("assert 3 < len(b) < 9", "for c in b: assert c"),
     ("d = [f(c) for c in (1, 2)]", "for c in enumerate(d): assert c"),

@@ -45,7 +45,7 @@ def test_the_first_is_the_lowest_level_within_the_margin(of_hard_water: tuple[Op
     close_enough = [LEVEL[o.kind] for o in fit if o.loss.total <= least + MARGIN]
     assert LEVEL[of_hard_water[0].kind] == min(close_enough)
     assert [o.rank for o in of_hard_water] == list(range(1, len(of_hard_water) + 1))
-    assert all(o.why.endswith(".") for o in of_hard_water)
+    assert all(o.why.endswith(".") for o in some(of_hard_water))
 
 
 def test_hard_water_is_decarbonised_or_blended(tap: Callable[..., Any], of_hard_water: tuple[Option, ...]) -> None:
@@ -115,7 +115,7 @@ def test_only_osmosis_treats_salty_water(tap: Callable[..., Any], espresso: Equi
     found = tried(tap(strict, **SALTY))
     assert found[0].kind == "osmosis-blend"
     assert found[0].verdicts["machine"] != "out-of-limits"
-    assert all("machine" in o.broken for o in found if o.kind != "osmosis-blend")
+    assert all("machine" in o.broken for o in some(o for o in found if o.kind != "osmosis-blend"))
 
 
 def test_a_broken_machine_limit_outweighs_everything_else(tap: Callable[..., Any], espresso: Equipment) -> None:
@@ -159,7 +159,7 @@ def test_what_was_not_measured_recommends_nothing(tap: Callable[..., Any]) -> No
 
 
 def test_unread_chloride_asks_for_no_draining(tap: Callable[..., Any]) -> None:
-    assert all(o.drain_days is None for o in tried(tap(chloride=None, sulfate=None, **HARD)))
+    assert all(o.drain_days is None for o in some(tried(tap(chloride=None, sulfate=None, **HARD))))
 
 
 TERMS = AssessmentSetup(equipment=load_equipment("two-boiler-espresso"), limits=load_limits(), units=UNITS)
@@ -202,7 +202,7 @@ def test_untreated_water_is_left_unless_a_treatment_gains_a_noticeable_differenc
     none = the("none", found.options)
     assert found.plan.option.kind == "none"
     assert 0 < none.loss.total < MARGIN
-    assert all(o.loss.total > none.loss.total - MARGIN for o in found.options)
+    assert all(o.loss.total > none.loss.total - MARGIN for o in some(found.options))
     assert LEAST_GAIN <= MARGIN
 
 

@@ -214,7 +214,7 @@ def test_recipe_makes_the_water_it_names(hard: Water) -> None:
 
 def test_a_weak_recipe_adds_nothing_rather_than_taking_away(hard: Water) -> None:
     treated = run(OPTIONS["osmosis-potassium-recipe"], hard, 0.0)
-    assert all(float(v) == 0 for v in treated.dose.values())
+    assert all(float(v) == 0 for v in some(treated.dose.values()))
     assert not treated.brought
 
 

@@ -24,6 +24,7 @@ from stripread.cli import inputs, main
 from stripread.cli.main import run
 from stripread.reading.result import Reading
 from tests.hostile import metadata
+from tests.loops import some
 
 
 @pytest.fixture
@@ -81,7 +82,7 @@ def test_text_gives_every_value_with_interval_and_unit(
     run(["read", photo, *options])
     text = capsys.readouterr().out
     assert sum(" to " in line for line in text.splitlines()) == len(reading.pads)
-    assert all(p.unit in text for p in reading.pads)
+    assert all(p.unit in text for p in some(reading.pads))
 
 
 def test_a_refused_photograph_is_exit_1_and_the_others_are_read(

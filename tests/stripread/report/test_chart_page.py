@@ -56,7 +56,7 @@ def test_the_basis_of_the_chart_is_reported(page: str, sample_calibration: Calib
         assert fact in page
     for curve in some(chart.curves):
         assert f'id="{curve.analyte}"' in page
-        assert all(f"{t.left_out:.2f}" in page for t in curve.tried)
+        assert all(f"{t.left_out:.2f}" in page for t in some(curve.tried))
     assert len(checked) == 15
     for check in checked:
         read = check.pair.read
@@ -67,7 +67,7 @@ def test_the_page_is_complete_and_loads_nothing(page: str) -> None:
     elements = Elements(page).found
     assert not [tag for tag, _ in elements if tag in {"script", "link", "iframe", "object", "form"}]
     sources = [a[k] or "" for _, a in elements for k in ("src", "href", "xlink:href") if k in a]
-    assert all(s.startswith(("data:image/", "#")) for s in sources)
+    assert all(s.startswith(("data:image/", "#")) for s in some(sources))
     ids = [a["id"] for _, a in elements if "id" in a]
     assert len(ids) == len(set(ids))
     assert set(re.findall(r"url\(#([^)]+)\)", page)) <= set(ids)
@@ -76,7 +76,7 @@ def test_the_page_is_complete_and_loads_nothing(page: str) -> None:
 def test_drawings_have_a_text_alternative(page: str) -> None:
     drawings = [a for tag, a in Elements(page).found if tag == "svg" and "aria-hidden" not in a]
     assert len(drawings) == 5 * (5 + 1), "for each analyte five plots and the pads; a mark of the key has its text"
-    assert all(a.get("aria-label") for a in drawings)
+    assert all(a.get("aria-label") for a in some(drawings))
 
 
 def test_names_from_outside_are_text(sample_calibration: Calibration, tmp_path: Path) -> None:

@@ -65,7 +65,7 @@ def test_a_value_is_drawn_inside_the_permitted_stretch_just_if_it_is_permitted(a
                      and (limit.at_most is None or value <= limit.at_most))
         assert (bar.permitted[0] <= bar.at <= bar.permitted[1]) == permitted
         assert 0 <= bar.interval[0] <= bar.at <= bar.interval[1] <= 1
-        assert all(0 <= place <= 1 for place, _ in bar.ticks)
+        assert all(0 <= place <= 1 for place, _ in some(bar.ticks))
 
 
 def test_tap_and_treated_water_are_on_the_curve_and_on_their_windows(assessment: Assessment, tmp_path: Path) -> None:

@@ -44,6 +44,7 @@ from stripread.store.models.record import Record, in_current_terms
 from stripread.store.models.sites import FOLLOWING, DecisionState, DecisionStep, TreatmentDecision
 from stripread.store.schema import RECORD_TYPES, decode
 from stripread.store.transaction import _body
+from tests.loops import some
 from tests.stripread.store.anything import Strategy, estimates, records
 from tests.stripread.store.histories import (
     ACCOUNT,
@@ -136,7 +137,8 @@ def test_every_record_survives_storage(type_: type[Record], known: dict[type, St
     again = decode(type_, _body(record))
     assert again == record
     assert _body(again) == _body(record)
-    assert all(value is None or isinstance(value, str | int) for value in RECORD_TYPES[type_].row(record).values())
+    row = RECORD_TYPES[type_].row(record)
+    assert all(value is None or isinstance(value, str | int) for value in some(row.values()))
 
 
 def test_a_tube_is_valid_until_the_earlier_of_two_dates() -> None:

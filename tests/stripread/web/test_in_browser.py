@@ -279,7 +279,7 @@ def test_by_keyboard_alone(furnished: Served, open_page: Open) -> None:
     names = [name for name, _ in seen]
     assert "Camera app" in names
     assert "dipped" in names
-    assert all(outline != "none" for name, outline in seen if name in ("dipped", "Camera app"))
+    assert "none" not in {outline for name, outline in seen if name in ("dipped", "Camera app")}
     expect(page.get_by_role("status")).to_have_text("Wait")
 
 
