@@ -129,7 +129,8 @@ def _judged(d: ReadingHistory) -> Iterator[str]:
 def _reviewed(d: ReadingHistory) -> Iterator[str]:
     yield f"review      {REVIEW_STATUS_NAMES[d.review_status]}"
     for review in d.reviews:
-        yield f"  {_time(review.at)} {review.decision} by account {review.account}. {review.why}".rstrip()
+        decision = review.decision.replace("-", " ")
+        yield f"  {_time(review.at)} {decision} by account {review.account}. {review.why}".rstrip()
     for correction in d.corrections:
         name = "" if correction.analyte == "ph" else f"{ANALYTES[correction.analyte].name} "
         yield (f"  {_time(correction.at)} {name}{format_estimate(correction.estimate)} in addition to the measured "

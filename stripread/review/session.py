@@ -7,7 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import combinations
-from typing import Final
+from typing import Final, Literal
 
 import msgspec
 import numpy as np
@@ -37,6 +37,8 @@ FAULTS: Final[dict[Fault, str]] = {
 
 
 _OWN = "own reading, as the settings allow"
+_DECISIONS = ("accepted", "rejected")
+_WITHDRAWN = "withdrawn by the account that took it"
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,7 +49,7 @@ class ReviewSession:
     account: str
 
     def accept(self, reading: str, why: str = "") -> Review:
-        """Accept a reading; return the stored review."""
+        """Accept a reading; return the stored review. Raises RecordsError for a withdrawn reading."""
         return self._decide(reading, "accepted", why)
 
     def reject(self, reading: str, fault: Fault, why: str) -> Review:
@@ -80,10 +82,19 @@ class ReviewSession:
                 fault: Fault | None = None) -> Review:
         with self.store.writing(self.account) as transaction:
             _, own = self.may_review(transaction, reading)
+            if decision == "accepted":
+                self._check_not_withdrawn(transaction.connection, reading)
             review = Review(id=new_id(), reading=reading, decision=decision, why=why, at=transaction.now,
                             account=self.account, fault=fault, own=own)
             transaction.put(review, decision, review_note(why, own=own))
         return review
+
+    def _check_not_withdrawn(self, connection: Connection, reading: str) -> None:
+        for account, decision in _latest(connection, reading).items():
+            if decision == "reading-withdrawn" and account != self.account:
+                raise RecordsError("the reading is withdrawn", where=f"reading {reading}",
+                                   found=f"withdrawn by account {account}",
+                                   remedy="ask this account to restore it")
 
     def may_review(self, transaction: Transaction, reading: str) -> tuple[StoredReading, bool]:
         """Return the reading, and whether it is the reviewer's own. Raises RecordsError if review is not permitted."""
@@ -143,14 +154,30 @@ NOTE_LETTERS = 2000
 
 
 def withdraw_own(store: Store, by: str, reading: str, why: str) -> Review:
-    """Withdraw a reading; return the stored decision. Raises RecordsError for the reading of another account."""
+    """Withdraw a reading; return the withdrawal.
+
+    Raises RecordsError for the reading of another account, and for one that a reviewer has decided on.
+    """
     give_a_reason(why, f"reading {reading}")
-    return _decide(store, by, reading, "rejected", why)
+    with store.writing(by) as transaction:
+        _own(transaction, store, reading)
+        for account, decision in _latest(transaction.connection, reading).items():
+            if decision in _DECISIONS and account != by:
+                raise RecordsError("a reviewer has decided on this reading", where=f"reading {reading}",
+                                   found=f"{decision} by account {account}", allowed="readings without a review",
+                                   remedy="ask a reviewer to reject it")
+        return _put_own(transaction, reading, "reading-withdrawn", why)
 
 
 def restore_own(store: Store, by: str, reading: str) -> Review:
-    """Take back the withdrawal of a reading; return the stored decision."""
-    return _decide(store, by, reading, "withdrawn", "")
+    """Take back the withdrawal of a reading; return the decision. Raises RecordsError where it is not withdrawn."""
+    with store.writing(by) as transaction:
+        _own(transaction, store, reading)
+        found = _latest(transaction.connection, reading).get(by, "no withdrawal")
+        if found != "reading-withdrawn":
+            raise RecordsError("the reading is not withdrawn", where=f"reading {reading}", found=found,
+                               allowed="a reading that this account has withdrawn")
+        return _put_own(transaction, reading, "withdrawn", "")
 
 
 def set_note(store: Store, by: str, reading: str, note: str) -> None:
@@ -165,14 +192,19 @@ def set_note(store: Store, by: str, reading: str, note: str) -> None:
             transaction.put(msgspec.structs.replace(photograph, note=text), "note changed")
 
 
-def _decide(store: Store, by: str, reading: str, decision: ReviewDecision, why: str) -> Review:
-    with store.writing(by) as transaction:
-        _own(transaction, store, reading)
-        check_latest(transaction.connection, reading)
-        review = Review(id=new_id(), reading=reading, decision=decision, why=why, at=transaction.now, account=by,
-                        own=True)
-        transaction.put(review, decision, review_note(why, own=True))
+def _put_own(transaction: Transaction, reading: str, decision: Literal["reading-withdrawn", "withdrawn"], why: str
+             ) -> Review:
+    check_latest(transaction.connection, reading)
+    review = Review(id=new_id(), reading=reading, decision=decision, why=why, at=transaction.now,
+                    account=transaction.by)
+    note = f"{why} ({_WITHDRAWN})" if decision == "reading-withdrawn" else "withdrawal taken back"
+    transaction.put(review, "withdrawn" if decision == "reading-withdrawn" else "restored", note)
     return review
+
+
+def _latest(connection: Connection, reading: str) -> dict[str, ReviewDecision]:
+    """Return the latest decision of each account."""
+    return {d.account: d.decision for d in decisions_of(connection, reading).get(reading, ())}
 
 
 def _own(transaction: Transaction, store: Store, reading: str) -> Photograph:
@@ -184,9 +216,6 @@ def _own(transaction: Transaction, store: Store, reading: str) -> Photograph:
         raise RecordsError("only the account that took the photograph may do this", where=f"reading {reading}",
                            found=f"account {transaction.by}", remedy="ask a reviewer to reject it")
     return photograph
-
-
-_DECISIONS = ("accepted", "rejected")
 
 
 class ReviewerAgreement(msgspec.Struct, frozen=True, kw_only=True):

@@ -23,6 +23,7 @@ from sqlalchemy import (
     delete,
     func,
     insert,
+    literal,
     select,
 )
 
@@ -138,10 +139,11 @@ def _latest_reading() -> ScalarSelect[Any]:
             .order_by(same.c.at.desc(), same.c.id.desc()).limit(1).correlate(_READINGS).scalar_subquery())
 
 
-def _decision(place: int) -> ScalarSelect[Any]:
+def _decision(place: int) -> ColumnElement[Any]:
     """Return a decision that counts, by its place from the last: each reviewer's latest, unless it is withdrawn.
 
-    The order is that of the audit trail, whatever clocks say.
+    The order is that of the audit trail, whatever clocks say. Both are "rejected" while the account that took the
+    reading has withdrawn it: that needs no second reviewer.
     """
     r, log, later, later_log = _REVIEWS.c, _LOGGED.c, _LATER_REVIEWS.c, _LATER_LOGGED.c
     superseded = (
@@ -150,13 +152,9 @@ def _decision(place: int) -> ScalarSelect[Any]:
         .where(later_log.kind == _KIND, later.reading == r.reading, later.account == r.account, later_log.seq > log.seq)
         .exists()
     )
-    return (
-        select(r.decision)
-        .select_from(_REVIEWS.join(_LOGGED, (log.record == r.id) & (log.kind == _KIND)))
-        .where(r.reading == _READINGS.c.id, r.decision != "withdrawn", ~superseded)
-        .order_by(log.seq.desc())
-        .limit(1)
-        .offset(place)
-        .correlate(_READINGS)
-        .scalar_subquery()
-    )
+    logged = _REVIEWS.join(_LOGGED, (log.record == r.id) & (log.kind == _KIND))
+    latest = [r.reading == _READINGS.c.id, ~superseded]
+    withdrawn = select(literal("rejected")).select_from(logged).where(*latest, r.decision == "reading-withdrawn")
+    decided = (select(r.decision).select_from(logged).where(*latest, r.decision != "withdrawn")
+               .order_by(log.seq.desc()).limit(1).offset(place))
+    return func.coalesce(*(query.correlate(_READINGS).scalar_subquery() for query in (withdrawn.limit(1), decided)))

@@ -61,7 +61,7 @@ ReviewStatus = Literal["unreviewed", "accepted", "rejected", "waiting", "dispute
 REVIEW_STATUS_NAMES: Final[dict[ReviewStatus, str]] = {
     "unreviewed": "not reviewed yet",
     "accepted": "accepted",
-    "rejected": "rejected: excluded from all results",
+    "rejected": "rejected or withdrawn: excluded from all results",
     "waiting": "one reviewer has decided; a second decision is needed",
     "disputed": "two reviewers have decided differently",
 }
@@ -79,13 +79,17 @@ def review_status(decisions: Sequence[Decision], policy: ReviewPolicy) -> Review
     """Return the review status that follows from decisions, oldest first.
 
     Only the latest decision of each reviewer counts, unless it is withdrawn. If the policy requires two reviewers, the
-    last two must agree; otherwise the last decision applies.
+    last two must agree; otherwise the last decision applies. A reading that the account that took it has withdrawn is
+    rejected, whatever reviewers decided.
     """
     latest: dict[str, Decision] = {}
     for decision in decisions:
         latest.pop(decision.account, None)
         latest[decision.account] = decision
-    found = [d.decision for d in latest.values() if d.decision != "withdrawn"]
+    if any(d.decision == "reading-withdrawn" for d in latest.values()):
+        return "rejected"
+    found: list[ReviewStatus] = ["accepted" if d.decision == "accepted" else "rejected"
+                                 for d in latest.values() if d.decision != "withdrawn"]
     if not found:
         return "unreviewed"
     *earlier, last = found

@@ -238,13 +238,13 @@ def _left_out(scene: _Scene) -> Iterator[Section]:
     rows = [row(number(x.sampled[:10]), x.point_name or "-", short_id(x.id), _fault(scene.store, x.id))
             for x in scene.listed if x.reviewed == "rejected"]
     if rows:
-        yield Section("Rejected in review", (
+        yield Section("Rejected or withdrawn", (
             Text("Retained, excluded from all results."),
-            DocumentTable("Rejected in review", ("Date", "Sampling point", "Reading", "Reason"), tuple(rows))))
+            DocumentTable("Rejected or withdrawn", ("Date", "Sampling point", "Reading", "Reason"), tuple(rows))))
 
 
 def _fault(store: Store, reading: str) -> str:
-    rejections = [r for r in store.find(Review, reading=reading) if r.decision == "rejected"]
+    rejections = [r for r in store.find(Review, reading=reading) if r.decision in ("rejected", "reading-withdrawn")]
     last = max(rejections, key=lambda r: r.at)
     return "; ".join(filter(None, (last.fault and FAULTS[last.fault], last.why)))
 

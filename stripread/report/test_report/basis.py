@@ -210,7 +210,7 @@ def moment(at: datetime | None) -> str:
 def _review(case: Case, r: Review) -> tuple[Cell, ...]:
     why = "; ".join(filter(None, (r.fault and FAULTS[r.fault], r.why, "reviewer's own reading, as the settings allow"
                                   if r.own else "")))
-    return row(number(f"{r.at:%Y-%m-%d %H:%M:%S %Z}"), case.person(r.account), r.decision, why)
+    return row(number(f"{r.at:%Y-%m-%d %H:%M:%S %Z}"), case.person(r.account), r.decision.replace("-", " "), why)
 
 
 def _strip(case: Case) -> str:

@@ -127,8 +127,8 @@ def _issued_by(case: Case, settings: Settings) -> Section:
 
 def _warnings(case: Case) -> Iterator[Section]:
     if case.of.review_status == "rejected":
-        yield Section("Rejected", (Text("A reviewer rejected this reading. Do not use its results.", "bad",
-                                        strong=True),), edge="bad")
+        yield Section("Rejected or withdrawn", (
+            Text("This reading was rejected or withdrawn. Do not use its results.", "bad", strong=True),), edge="bad")
     if case.of.superseded_by:
         yield Section("Superseded", (Text(f"Reading {case.of.superseded_by} supersedes this reading.", "bad",
                                           strong=True),), edge="bad")

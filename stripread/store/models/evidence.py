@@ -164,12 +164,13 @@ class StoredAssessment(Record, frozen=True, kw_only=True):
 Fault = Literal["picture", "water", "strip", "time", "material", "value", "other"]
 
 
-#: "withdrawn": the reviewer takes back the earlier decision.
-ReviewDecision = Literal["accepted", "rejected", "withdrawn"]
+#: "withdrawn": the account takes back its earlier decision. "reading-withdrawn": not a review; the account that took
+#: the photograph withdraws the reading.
+ReviewDecision = Literal["accepted", "rejected", "withdrawn", "reading-withdrawn"]
 
 
 class Review(Record, frozen=True, kw_only=True):
-    """A reviewer's decision on a reading; of several by one reviewer, the latest applies.
+    """A decision on a reading, by a reviewer or by who took it; of several by one account, the latest applies.
 
     ``own``: the reviewer took the photograph or made the reading, as the settings allow.
     """
@@ -183,8 +184,8 @@ class Review(Record, frozen=True, kw_only=True):
     own: bool = False
 
     def __post_init__(self) -> None:
-        if self.decision == "rejected" and not self.why.strip():
-            raise ValueError("a rejection needs a reason")
+        if self.decision in ("rejected", "reading-withdrawn") and not self.why.strip():
+            raise ValueError("a rejection or withdrawal needs a reason")
 
 
 class Correction(Record, frozen=True, kw_only=True):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import random
 import statistics
 from collections.abc import Callable, Iterator
@@ -14,8 +15,9 @@ import pytest
 from assess import Assessment
 from calibration.chart import Chart
 from stripread.review.queue import QueueEntry, QueueFilter, count_queue, queue, view_from
-from stripread.review.session import FAULTS, ReviewSession
+from stripread.review.session import FAULTS, ReviewSession, restore_own, withdraw_own
 from stripread.store import reading_rows
+from stripread.store.errors import RecordsError
 from stripread.store.models.evidence import Photograph, StoredAssessment, StoredReading
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
 from stripread.store.reading_query import ReadingFilter, readings
@@ -60,6 +62,14 @@ class Changes:
         keep(self.store, StoredAssessment(id=f"judged {self.rng.random()}", reading=reading, at=NOW, account=ACCOUNT,
                                           assessment=self.assessment))
 
+    def withdraw(self) -> None:
+        """A withdrawal by the technician, or its return, where it is permitted."""
+        current = self._current()
+        with contextlib.suppress(RecordsError):
+            withdraw_own(self.store, ACCOUNT, current or "", "wrong tap")
+            if self.rng.random() < 0.3:
+                restore_own(self.store, ACCOUNT, current or "")
+
     def review(self) -> None:
         who, current = ReviewSession(self.store, self.rng.choice(("ruth", "omar"))), self._current()
         if current is None:
@@ -67,9 +77,10 @@ class Changes:
         if self.rng.random() < 0.6:
             who.reject(current, self.rng.choice(list(FAULTS)), "seen")
         else:
-            who.accept(current)
-            if self.rng.random() < 0.3:
-                who.withdraw(current)
+            with contextlib.suppress(RecordsError):
+                who.accept(current)
+                if self.rng.random() < 0.3:
+                    who.withdraw(current)
 
     def move(self) -> None:
         """Another point or another time of a photograph."""
@@ -114,7 +125,7 @@ def test_rows_are_those_of_the_whole_store_after_each_change(
     for _ in range(12):
         made.add()
     for _ in range(40):
-        made.rng.choice((made.add, made.add, made.judge, made.review, made.move, made.regroup))()
+        made.rng.choice((made.add, made.add, made.judge, made.review, made.withdraw, made.move, made.regroup))()
         with store.viewing() as connection:
             assert reading_rows.mismatch(connection) is None
     with store.engine.begin() as connection:

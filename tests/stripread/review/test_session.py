@@ -10,11 +10,12 @@ from sqlalchemy import select
 
 from shared.estimate import Estimate
 from stripread.monitoring.valid_readings import valid_readings
-from stripread.review.session import ReviewSession
+from stripread.review.session import ReviewSession, restore_own, summary, withdraw_own
 from stripread.store.errors import RecordsError
 from stripread.store.integrity import verify_store
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Correction, StoredReading
+from stripread.store.reading_history import load_history
 from stripread.store.reading_index import find_mismatch
 from stripread.store.reading_query import ReadingFilter, readings
 from stripread.store.schema import AUDIT_TRAIL
@@ -115,3 +116,42 @@ def test_a_store_with_reviews_passes_verification(store: Store, read: Reader) ->
     ReviewSession(store, "ruth").reject(readings[0], "time", "An hour late.")
     ReviewSession(store, "ruth").correct(readings[1], BY_EYE, "by eye")
     assert not verify_store(store).wrong
+
+
+@pytest.mark.parametrize("two_reviewers", [False, True])
+def test_a_withdrawn_reading_is_excluded_at_once_and_is_not_a_review(store: Store, read: Reader, *,
+                                                                     two_reviewers: bool) -> None:
+    reading = read("one", HARDNESS)
+    store.review = ReviewPolicy(two_reviewers=two_reviewers)
+    withdraw_own(store, ACCOUNT, reading, "wrong tap")
+    assert last_entry(store)["what"] == "withdrawn"
+    assert last_entry(store)["why"] == "wrong tap (withdrawn by the account that took it)"
+    assert [x.reviewed for x in readings(store, ReadingFilter())] == [load_history(store, reading).review_status]
+    assert [x.id for x in readings(store, ReadingFilter(reviewed="rejected"))] == [reading]
+    assert [c.id for c in valid_readings(store)] == []
+    with pytest.raises(RecordsError, match="the reading is withdrawn"):
+        ReviewSession(store, "ruth").accept(reading)
+    restore_own(store, ACCOUNT, reading)
+    assert last_entry(store)["what"] == "restored"
+    assert [x.reviewed for x in readings(store, ReadingFilter())] == ["unreviewed"]
+    with pytest.raises(RecordsError, match="the reading is not withdrawn"):
+        restore_own(store, ACCOUNT, reading)
+    ReviewSession(store, "ruth").reject(reading, "water", "wrong tap")
+    assert [x.reviewed for x in readings(store, ReadingFilter())] == ["waiting" if two_reviewers else "rejected"]
+    assert summary(store).own == 0
+    with store.viewing() as connection:
+        assert find_mismatch(connection) is None
+
+
+def test_a_technician_cannot_withdraw_a_reviewed_reading(store: Store, read: Reader) -> None:
+    """A reviewer who takes the decision back makes it possible again."""
+    reading = read("one", HARDNESS)
+    ReviewSession(store, "ruth").accept(reading)
+    head = store.head()
+    with pytest.raises(RecordsError, match="a reviewer has decided on this reading") as refused:
+        withdraw_own(store, ACCOUNT, reading, "wrong tap")
+    assert "ask a reviewer to reject it" in str(refused.value)
+    assert store.head() == head
+    ReviewSession(store, "ruth").withdraw(reading)
+    withdraw_own(store, ACCOUNT, reading, "wrong tap")
+    assert [c.id for c in valid_readings(store)] == []

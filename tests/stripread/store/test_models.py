@@ -155,7 +155,7 @@ def ph(unit: str = "pH") -> Estimate:
 
 
 @pytest.mark.parametrize(("type_", "fields", "words"), [
-    (Review, {"reading": "r", "decision": "rejected", "why": " "}, "a rejection needs a reason"),
+    (Review, {"reading": "r", "decision": "rejected", "why": " "}, "a rejection or withdrawal needs a reason"),
     (Correction, {"reading": "r", "why": "", "estimate": ph()}, "a correction needs a reason"),
     (Correction, {"reading": "r", "why": "seen", "estimate": ph("mg/L")}, "ph is stored in 'pH', found 'mg/L'"),
     (StoredCheckResult, {"standard": "S", "analyte": "ph", "known": 7.0, "u": 0.1}, "not both"),

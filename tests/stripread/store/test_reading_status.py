@@ -18,7 +18,7 @@ from stripread.review.reanalysis.job import load_original
 from stripread.review.session import ReviewSession
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import ROLES, Account
-from stripread.store.models.evidence import StoredAssessment, StoredReading
+from stripread.store.models.evidence import ReviewDecision, StoredAssessment, StoredReading
 from stripread.store.models.sites import SamplingPoint, Site, SiteGroup
 from stripread.store.reading_history import load_history
 from stripread.store.reading_index import find_mismatch
@@ -78,8 +78,8 @@ def test_a_photograph_read_in_two_stores_has_one_current_reading(store: Store, r
     assert mismatch(store) is None
 
 
-#: Who said what in order (a capital letter is a rejection, a minus after it its withdrawal), the standing by one
-#: person's word, and by two people's.
+#: Who decided what in order (a capital letter is a rejection, a minus after it its withdrawal, "t!" the withdrawal of
+#: the reading by its technician, "t-" its return), the status by one reviewer's decision, and by those of two.
 CASES: tuple[tuple[str, ReviewStatus, ReviewStatus], ...] = (
     ("", "unreviewed", "unreviewed"),
     ("r", "accepted", "waiting"),
@@ -96,14 +96,19 @@ CASES: tuple[tuple[str, ReviewStatus, ReviewStatus], ...] = (
     ("rOr-", "rejected", "waiting"),
     ("rr-R", "rejected", "waiting"),
     ("rOO-i", "accepted", "accepted"),
+    ("t!", "rejected", "rejected"),
+    ("t!t-", "unreviewed", "unreviewed"),
+    ("t!t-R", "rejected", "waiting"),
+    ("rt!o", "rejected", "rejected"),
 )
 ONE, TWO = ReviewPolicy(), ReviewPolicy(two_reviewers=True)
 WORDS = st.lists(st.sampled_from("rRoOiI"), max_size=8).map("".join)
 
 
 def words(text: str) -> list[Decision]:
-    return [Decision(letter.lower(), "withdrawn" if back else "rejected" if letter.isupper() else "accepted")
-            for letter, back in re.findall(r"(\w)(-?)", text)]
+    marks: dict[str, ReviewDecision] = {"-": "withdrawn", "!": "reading-withdrawn"}
+    return [Decision(letter.lower(), marks.get(mark, "rejected" if letter.isupper() else "accepted"))
+            for letter, mark in re.findall(r"(\w)([-!]?)", text)]
 
 
 @pytest.mark.parametrize(("said", "by_one", "by_two"), CASES)

@@ -33,7 +33,8 @@ def test_note_withdraw_and_undo(page: Page, bench: Served, account: str, samples
     expect(page.get_by_text("Reading restored.")).to_be_visible()
     expect(page.get_by_text("Reading withdrawn.")).to_be_hidden()
     assert standing(bench, reading.id) == "unreviewed"
-    assert [r.why for r in bench.store.find(Review, reading=reading.id) if r.decision == "rejected"] == ["Wrong tap"]
+    (withdrawal,) = (r for r in bench.store.find(Review, reading=reading.id) if r.decision == "reading-withdrawn")
+    assert withdrawal.why == "Wrong tap"
     other = bench.role("technician")
     assert other.post(f"/readings/{reading.id}/withdraw", why="Not mine").status_code == 422
 

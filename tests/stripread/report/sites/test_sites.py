@@ -136,7 +136,7 @@ def test_rejected_readings_do_not_count_and_are_reported(store: Store, read: Rea
     document = site_report(store, SETTINGS, INTERVALS, "mill")
     assert section(document, "Assessment").edge == "good"
     assert "320" not in words(section(document, "Current status"))
-    assert "Drawn at the neighbour's." in words(section(document, "Rejected in review"))
+    assert "Drawn at the neighbour's." in words(section(document, "Rejected or withdrawn"))
     assert "1 of 1 within limits." in words(group_report(store, SETTINGS, INTERVALS, "north"))
 
 

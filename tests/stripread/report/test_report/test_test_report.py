@@ -166,7 +166,7 @@ def test_rejections_and_purged_photographs_are_stated_first(store: Store, readin
     ReviewSession(store, "ruth").reject(reading, "water", "Another tap.")
     delete_photo(store, store.get(StoredReading, reading).photograph, by=ACCOUNT, why="kept long enough")
     document = audit_report(store, ISSUING, reading)
-    assert document.sections[0].title == "Rejected"
+    assert document.sections[0].title == "Rejected or withdrawn"
     assert "not authorised" in words(section(document, "Issued"))
     assert "cannot be shown" in words(section(document, "Photograph"))
 
