@@ -21,10 +21,13 @@ from stripread.monitoring.sites import Scope, load_sites
 from stripread.operations.assignment import test_dates
 from stripread.operations.decisions import record_service
 from stripread.store import sessions
+from stripread.store.audit_trail import chain_links
 from stripread.store.models.materials import Card, Tube
 from stripread.store.models.record import new_id
 from stripread.store.models.sites import SamplingPoint, Service, Unit
+from stripread.store.schema import RECORD_TYPES
 from stripread.store.site_access import access_of
+from stripread.store.transaction import Transaction
 from stripread.web.listing import (
     KINDS,
     WEEKS,
@@ -49,6 +52,9 @@ Ticked = Literal["treatment", "tube", "card"]
 TICKED: Final[tuple[Ticked, ...]] = get_args(Ticked)
 #: Why a service that was ticked off by mistake does not count.
 _STRUCK: Final = "ticked off by mistake"
+#: Why a tube or a card is no longer in use; only this can be undone here.
+_TICKED_OFF: Final = "ticked off in the schedule"
+_JOB: Final = "cartridge changed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +102,7 @@ def record_done(request: RequestContext) -> DoneWork:
     id_ = request.field({"treatment": "unit", "tube": "tube", "card": "card"}[kind])
     if kind == "treatment":
         unit = request.one(Unit, id_)
-        made = Service(id=new_id(), unit=unit.id, at=store.clock(), job="cartridge changed", account=request.account)
+        made = Service(id=new_id(), unit=unit.id, at=store.clock(), job=_JOB, account=request.account)
         record_service(store, made)
         return DoneWork(kind=kind, done=made.id)
     _set_end(request, kind, id_, store.clock().date())
@@ -116,6 +122,8 @@ def strike_done(request: RequestContext) -> DoneWork:
         _set_end(request, kind, done, None)
         return DoneWork(kind=kind, done=done)
     service = request.one(Service, done)
+    if service.account != request.account or service.job != _JOB or service.note:
+        raise _not_ticked("service", done, f"{service.job} by account {service.account}")
     request.demand(Unit, service.unit)
     unit = request.one(Unit, service.unit)
     with store.writing(request.account) as work:
@@ -125,14 +133,31 @@ def strike_done(request: RequestContext) -> DoneWork:
 
 
 def _set_end(request: RequestContext, kind: Ticked, id_: str, day: date | None) -> None:
-    """Set or clear the day on which a tube was finished or a card retired."""
+    """Set or clear the day on which a tube was finished or a card retired. Raises InputError for what others ended."""
     with request.store.writing(request.account) as work:
-        if kind == "tube":
-            tube = request.one(Tube, id_)
-            work.put(msgspec.structs.replace(tube, finished=day), "finished" if day else "in use again")
-        else:
-            card = request.one(Card, id_)
-            work.put(msgspec.structs.replace(card, retired=day), "retired" if day else "in use again")
+        record: Tube | Card = request.one(Tube, id_) if kind == "tube" else request.one(Card, id_)
+        field, ended = ("finished", record.finished) if isinstance(record, Tube) else ("retired", record.retired)
+        if day is None:
+            _check_ticked(work, kind, record)
+        elif ended not in (None, day):
+            raise InputError(f"is already {field}", where=f"{kind} {id_}", found=str(ended), allowed=f"a {kind} in use")
+        work.put(msgspec.structs.replace(record, **{field: day}), field if day else "in use again",
+                 _TICKED_OFF if day else "")
+
+
+def _check_ticked(work: Transaction, kind: Ticked, record: Tube | Card) -> None:
+    """Raise InputError unless the last action on a record is that this account ticked it off."""
+    name = RECORD_TYPES[type(record)].name
+    entries = [e for link in chain_links(work.connection, record=record.id) for e in [link.entry()]
+               if (e.kind, e.record) == (name, record.id)]
+    if not entries or (entries[-1].account, entries[-1].why) != (work.by, _TICKED_OFF):
+        last = entries[-1] if entries else None
+        raise _not_ticked(kind, record.id, f"{last.action} by account {last.account}" if last else "nothing")
+
+
+def _not_ticked(kind: str, id_: str, found: str) -> InputError:
+    return InputError("this account did not tick this off in the schedule", where=f"{kind} {id_}", found=found,
+                      allowed="what this account ticked off last", remedy="ask the account that recorded it")
 
 
 def subscribe(request: RequestContext) -> Response:

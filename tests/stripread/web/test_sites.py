@@ -11,6 +11,8 @@ import msgspec
 import pytest
 
 from assess.treatment.unit import load_units
+from stripread.intake.card_inspections import retire_card
+from stripread.store.models.materials import Card, Tube
 from stripread.store.models.sites import Service, Site, Unit
 from stripread.store.sessions import tokens_of
 
@@ -86,6 +88,28 @@ def test_work_is_ticked_off_and_taken_back(treated: Served) -> None:
     assert treated.store.get(Service, service.id).struck
     assert 'value="quay-unit"' in technician.get("/schedule").text
     assert technician.post("/schedule/done", kind="treatment", unit="none").status_code == 404
+
+
+def test_only_what_the_same_account_ticked_off_is_taken_back(treated: Served) -> None:
+    """Not a card that an analyst retired with a reason, nor work that another account recorded."""
+    store, technician = treated.store, treated.role("technician")
+    analyst = treated.account("analyst")
+    with store.writing(analyst) as work:
+        work.put(Card(id="card-a", run=7), "made")
+        work.put(Card(id="card-b", run=7), "made")
+        work.put(Tube(id="tube-a", batch="A"), "made")
+    retire_card(store, analyst, "card-a", "scratched")
+    refused = technician.post("/schedule/undo", kind="card", done="card-a")
+    assert refused.status_code == 422
+    assert "card retired by account" in refused.text
+    assert store.get(Card, "card-a").retired
+    assert technician.post("/schedule/undo", kind="treatment", done="installed").status_code == 422
+    for kind, id_, type_, field in (("card", "card-b", Card, "retired"), ("tube", "tube-a", Tube, "finished")):
+        assert technician.post("/schedule/done", kind=kind, **{kind: id_}).status_code == 303
+        assert treated.role("manager").post("/schedule/undo", kind=kind, done=id_).status_code == 422
+        assert getattr(store.get(type_, id_), field)
+        assert technician.post("/schedule/undo", kind=kind, done=id_).status_code == 303
+        assert getattr(store.get(type_, id_), field) is None
 
 
 def test_a_subscription_is_read_only_and_ends_when_it_is_revoked(treated: Served) -> None:
