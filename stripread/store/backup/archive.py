@@ -7,7 +7,7 @@ checkpoint is in the manifest, detects changes.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import IO, Any, BinaryIO, Final, Literal, TypeVar
@@ -106,12 +106,22 @@ class Archive:
         self._zip = archive
         self.manifest = decode_json(_manifest(archive), Manifest, where=f"{path}: {_MANIFEST}")
 
-    def rows(self, table: str) -> Iterator[dict[str, Any]]:
-        """Return the rows of a table. Raises RecordsError if the file is damaged or rows are missing."""
+    def check(self) -> None:
+        """Raise RecordsError unless the checksum of each member is right: rows are used before theirs is known."""
+        with _readable(self.path):
+            damaged = self._zip.testzip()
+            if damaged is not None:
+                raise BadZipFile(f"the checksum of {damaged} is wrong")
+
+    def rows(self, table: str, columns: Collection[str]) -> Iterator[dict[str, Any]]:
+        """Return the rows of a table with these columns.
+
+        Raises RecordsError if the file is damaged, or rows or columns are missing.
+        """
         count = 0
         with _readable(self.path), self._zip.open(_member(table)) as file:
             for count, row in enumerate(_lines(file), start=1):  # noqa: B007
-                yield row
+                yield {name: row[name] for name in columns}
         if count != self.manifest.rows.get(table):
             raise RecordsError("the backup was changed: the number of rows does not match the manifest",
                                where=f"{self.path}: {table}", found=f"{count} rows",
@@ -134,7 +144,8 @@ def _readable(path: Path) -> Iterator[None]:
     except FileNotFoundError as error:
         raise RecordsError("no backup in this folder", where=str(path.parent), found=f"no {path.name}",
                            allowed="the folder that `stripread storage backup` wrote to") from error
-    except (BadZipFile, KeyError, zlib.error, EOFError, msgspec.DecodeError, OSError) as error:
+    # RuntimeError: the file seems to be encrypted, or to need another version of ZIP.
+    except (BadZipFile, KeyError, zlib.error, EOFError, msgspec.DecodeError, OSError, RuntimeError) as error:
         raise RecordsError("the backup cannot be read: the file is damaged or not a backup", where=str(path),
                            found=str(error), remedy="use another copy of the backup") from error
 

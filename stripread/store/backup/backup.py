@@ -171,6 +171,7 @@ def restore(folder: Path, settings: Settings, progress: Progress[Any]) -> Manife
     and its checkpoint. After an interruption, a new call resumes. Raises RecordsError.
     """
     with open_archive(folder / RECORDS) as archive:
+        archive.check()
         manifest = archive.manifest
         if manifest.revision not in revisions():
             raise RecordsError("the backup was made by a later version of this program", where=str(archive.path),
@@ -188,11 +189,20 @@ def restore(folder: Path, settings: Settings, progress: Progress[Any]) -> Manife
 
 
 def _restore_photographs(archive: Archive, source: Folder, place: str, progress: Progress[str]) -> None:
-    needed = [row["id"] for row in archive.rows(RECORD_TYPES[Photograph].table.name) if row["removed"] is None]
+    needed = [row["id"] for row in archive.rows(RECORD_TYPES[Photograph].table.name, ("id", "removed"))
+              if row["removed"] is None]
     target = open_photographs(place)
     _require_only_backup_photographs(target, set(needed), place)
     for sha256 in progress(needed, "Photographs"):
-        target.put(sha256, source.get(sha256))
+        target.put(sha256, _from_backup(source, sha256))
+
+
+def _from_backup(source: Folder, sha256: str) -> bytes:
+    try:
+        return source.get(sha256)
+    except RecordsError as error:
+        raise RecordsError(error.what, where=error.where, found=error.found,
+                           remedy="the backup is incomplete or damaged; use another backup") from error
 
 
 def _require_only_backup_photographs(target: PhotoStore, needed: set[str], place: str) -> None:
@@ -206,7 +216,7 @@ def _restore_records(archive: Archive, engine: Engine, progress: Progress[Table]
     with translate_errors(where), writer(engine).begin() as connection:
         _make_tables(connection, manifest.revision, where)
         for table in progress(tables(connection), "Records"):
-            for rows in _chunks(_parents_first(table, archive.rows(table.name))):
+            for rows in _chunks(_parents_first(table, archive.rows(table.name, table.c.keys()))):
                 connection.execute(insert(table), rows)
         upgrade(connection, REVISION)
         wrong = contradiction(connection, where, manifest.head)

@@ -102,8 +102,8 @@ def fill_from_backup(connection: Connection) -> None:
     """Insert the rows of the backup into the tables that there are, as far as these have their columns."""
     with open_archive(EARLIER / RECORDS) as archive:
         for present in tables(connection):
-            for row in _parents_first(present, archive.rows(present.name)):
-                connection.execute(insert(present).values({column.name: row[column.name] for column in present.c}))
+            for row in _parents_first(present, archive.rows(present.name, present.c.keys())):
+                connection.execute(insert(present).values(row))
 
 
 def listed(store: Store) -> list[tuple[str, str, str | None, list[tuple[str, str, float]]]]:
