@@ -10,13 +10,13 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 from shared.errors import InputError
 
 _LOCKED = "another program has locked the database for too long"
-_FULL = "the disk is full; nothing was changed"
+DISK_FULL = "the disk is full; nothing was changed"
 #: Text in the message of a database or disk error; its meaning for the user; the remedy.
 _MEANINGS = (
     ("database is locked", _LOCKED, "try again in a moment"),
     ("lock timeout", _LOCKED, "try again in a moment"),
-    ("disk is full", _FULL, "free disk space and try again"),
-    ("no space left", _FULL, "free disk space and try again"),
+    ("disk is full", DISK_FULL, "free disk space and try again"),
+    ("no space left", DISK_FULL, "free disk space and try again"),
     ("readonly database", "the database cannot be written", "check the permissions of the file and its folder"),
     ("unable to open database", "the database cannot be opened", "check that its folder exists and can be written"),
     ("connection failed", "the database server cannot be reached", "check that it runs, and check URL and password"),

@@ -2,25 +2,32 @@
 
 from __future__ import annotations
 
+import errno
+import os
+import shutil
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
+from typing import Final
 
 from sqlalchemy import ColumnElement, Connection, Engine, Table, func, select
 
 from stripread.store import audit_trail
 from stripread.store.database import open_engine, reader, shown, writer
-from stripread.store.errors import RecordsError, translate_errors
+from stripread.store.errors import DISK_FULL, RecordsError, translate_errors
 from stripread.store.migrate import bring_up_to_date, check_revision
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import Record
-from stripread.store.photos import PhotoStore, open_photographs
+from stripread.store.photos import Folder, PhotoStore, open_photographs
 from stripread.store.schema import AUDIT_TRAIL, BODIES, RECORD_TYPES, R, decode, plain
 from stripread.store.settings import ReviewPolicy, Settings
 from stripread.store.transaction import Transaction
 
 Clock = Callable[[], datetime]
+#: Free disk space below which a store counts as full: some photographs of phones with their readings.
+RESERVE_BYTES: Final = 16_000_000
 
 
 def utc_now() -> datetime:
@@ -95,15 +102,42 @@ class Store:
         with self.viewing() as connection:
             return list(connection.scalars(query))
 
-    def check_connection(self) -> None:
-        """Raise RecordsError where the database does not answer."""
+    def check_writable(self) -> None:
+        """Raise RecordsError where the database does not answer, or a folder of the store cannot be written.
+
+        Nothing is written: a folder counts as writable with the permission and some free disk space.
+        """
         with self.viewing() as connection:
             connection.execute(select(1))
+        folders = [Path(self.engine.url.database or "").absolute().parent] if self.engine.name == "sqlite" else []
+        for folder in (*folders, *([self.photographs.root] if isinstance(self.photographs, Folder) else [])):
+            _check_folder(folder)
 
     def head(self) -> audit_trail.Checkpoint:
         """Return the checkpoint of the audit trail, to be stored elsewhere."""
         with self.viewing() as connection:
             return audit_trail.checkpoint(connection)
+
+
+def _probe(folder: Path) -> None:
+    """Raise OSError for a folder that cannot be written, or whose disk is full."""
+    # Photographs may not have arrived yet.
+    there = next(f for f in (folder, *folder.absolute().parents) if f.exists())
+    if shutil.disk_usage(there).free < RESERVE_BYTES:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+    if not os.access(there, os.W_OK):
+        raise OSError(errno.EACCES, os.strerror(errno.EACCES))
+
+
+def _check_folder(folder: Path) -> None:
+    try:
+        _probe(folder)
+    except OSError as error:
+        full = error.errno == errno.ENOSPC
+        allowed = f"at least {RESERVE_BYTES // 10**6} MB free" if full else "a folder that can be written"
+        raise RecordsError(DISK_FULL if full else "the store cannot be written", where=str(folder),
+                           found=error.strerror or str(error), allowed=allowed,
+                           remedy="free disk space" if full else "check the folder and its permissions") from error
 
 
 class _Trial(Store):

@@ -21,6 +21,7 @@ from shared.errors import InputError
 from stripread.store.models.evidence import Photograph, StoredReading
 from stripread.store.models.record import Record
 from stripread.store.models.sites import Machine, SamplingPoint, Site, SiteGroup, Unit
+from stripread.store.partial_uploads import MOST_BYTES
 from stripread.web import authentication
 from stripread.web.authentication import Identity, identify
 from stripread.web.refusals import HTTPRefusal
@@ -87,7 +88,14 @@ def _check_length(request: Request, endpoint: Endpoint) -> None:
     """Raise HTTPRefusal (413) for a request that announces more bytes than its route accepts."""
     announced = request.headers.get("content-length", "")
     if announced.isdecimal() and int(announced) > endpoint.largest:
-        raise HTTPRefusal(413, "too-large")
+        raise too_large(endpoint.largest)
+
+
+def too_large(largest: int) -> HTTPRefusal:
+    """Return the refusal of a request with more bytes than are accepted."""
+    shown = f"{largest / 2**20:g} MB" if largest >= 2**20 else f"{largest / 2**10:g} kB"
+    return HTTPRefusal(413, "too-large-photo" if largest >= MOST_BYTES else "too-large",
+                       detail=f"allowed: at most {shown}", field="body")
 
 
 def _counting(receive: Receive, largest: int) -> Receive:
@@ -99,7 +107,7 @@ def _counting(receive: Receive, largest: int) -> Receive:
         message = await receive()
         received += len(message.get("body", b""))
         if received > largest:
-            raise HTTPRefusal(413, "too-large")
+            raise too_large(largest)
         return message
 
     return counted

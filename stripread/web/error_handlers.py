@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 from collections.abc import Awaitable, Callable, Mapping
 from urllib.parse import quote
 
@@ -13,6 +14,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from shared.errors import InputError
+from stripread.store.errors import DISK_FULL
 from stripread.web import middleware
 from stripread.web.authentication import Identity, identify
 from stripread.web.refusals import HTTPRefusal
@@ -51,13 +53,15 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
         if error.status == 401 and wants_page(request):
             return RedirectResponse(f"/sign-in?next={quote(_address(request), safe='/')}", 303)
         title = app.messages(f"refused.{error.message}")
-        return await _answer(request, app, Problem(status=error.status, title=title), wait_s=error.wait_s)
+        problem = Problem(status=error.status, title=title, detail=error.detail, field=error.field)
+        return await _answer(request, app, problem, wait_s=error.wait_s)
 
     async def wrong_input(request: Request, error: Exception) -> Response:
         assert isinstance(error, InputError)  # noqa: S101 - registered for it
         if isinstance(error.__cause__, SQLAlchemyError | OSError):
             middleware.fault(request, error)
-            problem = Problem(status=503, title=app.messages("refused.store"))
+            words = "disk-full" if _disk_full(error) else "store"
+            problem = Problem(status=503, title=app.messages(f"refused.{words}"))
             return await _answer(request, app, problem, wait_s=_STORE_S)
         # The location of the records is disclosed in the server log only.
         where = "" if error.where == app.store.where else error.where
@@ -77,6 +81,12 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
         return await _answer(request, app, Problem(status=500, title=app.messages("refused.fault")))
 
     return {HTTPRefusal: refused, InputError: wrong_input, HTTPException: http, Exception: fault}
+
+
+def _disk_full(error: InputError) -> bool:
+    """Return whether a full disk is the cause of an error of the store."""
+    cause = error.__cause__
+    return error.what == DISK_FULL or (isinstance(cause, OSError) and cause.errno == errno.ENOSPC)
 
 
 async def _answer(request: Request, app: AppState, problem: Problem, *, wait_s: int = 0) -> Response:

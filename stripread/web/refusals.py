@@ -30,12 +30,17 @@ ADMINISTRATORS: Final[frozenset[Role]] = frozenset({"administrator"})
 
 
 class HTTPRefusal(Exception):  # noqa: N818 - named as what it is
-    """``message``: id in the section ``refused`` of the texts; ``wait_s``: seconds for Retry-After."""
+    """``message``: id in the section ``refused`` of the texts; ``wait_s``: seconds for Retry-After.
 
-    def __init__(self, status: int, message: str, *, wait_s: int = 0) -> None:
+    ``detail``: values allowed; ``field``: the affected input.
+    """
+
+    def __init__(self, status: int, message: str, *, wait_s: int = 0, detail: str = "", field: str = "") -> None:
         self.status = status
         self.message = message
         self.wait_s = wait_s
+        self.detail = detail
+        self.field = field
         super().__init__(f"{status} {message}")
 
 

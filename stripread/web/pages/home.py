@@ -136,8 +136,8 @@ def manifest(request: RequestContext) -> Response:
 
 
 def health(request: RequestContext) -> Response:
-    """Return the health status: whether the database responds."""
-    request.store.check_connection()
+    """Return the health status: whether the server can write to its store."""
+    request.store.check_writable()
     return json({"status": "ok"})
 
 

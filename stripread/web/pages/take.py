@@ -170,7 +170,7 @@ def add_part(request: RequestContext) -> Response:
         raise HTTPRefusal(422, "offset")
     offset = int(text[:12])
     if offset + len(request.body) > MOST_BYTES:
-        raise HTTPRefusal(413, "too-large")
+        raise HTTPRefusal(413, "too-large-photo", field="body")
     state = request.app.partials.append(request.account, _key(request), offset, request.body)
     return json(state, 200 if state.offset == offset + len(request.body) else 409)
 

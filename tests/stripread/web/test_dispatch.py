@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from types import SimpleNamespace
 from typing import NoReturn
 
 import pytest
@@ -10,6 +11,7 @@ from sqlalchemy.exc import OperationalError
 
 from shared.errors import InputError
 from stripread.store import sessions
+from stripread.store.errors import DISK_FULL, RecordsError
 from stripread.store.models.accounts import ROLES, Role
 from stripread.web import authentication
 from stripread.web.app import ROUTES
@@ -206,6 +208,27 @@ def test_a_fault_is_shown_with_the_menu(
     assert (answer.status_code, '<a href="/review"' in answer.text, "<h1>" in answer.text) == (status, False, True)
 
 
+def test_a_full_disk_is_stated_and_fails_the_health_check(
+    shared_server: Served, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A probe for health writes nothing; a write that fails states the cause."""
+    browser, head = shared_server.role("manager"), shared_server.store.head()
+    assert browser.get("/health").status_code == 200
+    assert shared_server.store.head() == head
+
+    def fails(*_args: object) -> NoReturn:
+        raise RecordsError(DISK_FULL, where="store") from OperationalError("", {}, OSError("disk is full"))
+
+    with monkeypatch.context() as patch:
+        patch.setattr("stripread.web.pages.reports.issued_reports", fails)
+        answer = browser.send("GET", "/reports", headers={"accept": "application/json"})
+    assert answer.status_code == 503
+    assert "disk of the server is full" in answer.json()["title"]
+    monkeypatch.setattr("shutil.disk_usage", lambda _folder: SimpleNamespace(total=2**30, used=2**30, free=2**20))
+    answer = browser.send("GET", "/health", headers={"accept": "application/json"})
+    assert (answer.status_code, "disk of the server is full" in answer.json()["title"]) == (503, True)
+
+
 def test_too_much_is_refused_before_it_is_taken(shared_server: Served) -> None:
     """With a length and in pieces alike; the page has the menu, programs and scripts get problem details (RFC 9457)."""
     visitor = shared_server.role("technician")
@@ -217,7 +240,9 @@ def test_too_much_is_refused_before_it_is_taken(shared_server: Served) -> None:
     for content in (much, iter([much])):
         answer = visitor.send("POST", "/me/preferences", content=content, headers={"accept": "application/json"})
         assert (answer.status_code, answer.headers["content-type"]) == (413, "application/problem+json")
-        assert answer.json()["status"] == 413
+        assert (answer.json()["status"], answer.json()["field"]) == (413, "body")
+        assert answer.json()["detail"] == "allowed: at most 64 kB"
+        assert "photograph" not in answer.json()["title"]
 
 
 def test_a_name_that_points_here_is_not_ours(shared_server: Served) -> None:

@@ -53,7 +53,7 @@ def test_each_review_status_has_a_text() -> None:
 def test_refusals_have_words() -> None:
     asked = set(re.findall(r'HTTPRefusal\(\d+, "([a-z-]+)"', SOURCES)) | set(re.findall(r'\d{3}: "([a-z-]+)"', SOURCES))
     asked |= set(re.findall(r'_IN_API = {"[a-z-]+": "([a-z-]+)"}', SOURCES))
-    assert asked | {"fault", "store"} == load_messages().section("refused").keys()
+    assert asked | {"fault", "store", "disk-full"} == load_messages().section("refused").keys()
 
 
 def test_no_script_replaces_a_text_of_another() -> None:

@@ -27,7 +27,7 @@ LISTS = ("/", "/readings", "/readings?format=csv", "/review", "/sites", "/sites/
 
 def test_a_statement_is_noted(bench: Served) -> None:
     with noted_statements(bench.store) as noted:
-        bench.store.check_connection()
+        bench.store.check_writable()
     assert len(selects(noted)) == 1
 
 
