@@ -152,14 +152,16 @@ post: Final = partial(Endpoint, "POST")
 def form_of(type_: type[msgspec.Struct], data: bytes) -> dict[str, list[str]]:
     """Return a request in JSON as the form of the page has it: the same fields, those of lists in the singular.
 
-    Null and false are fields that are absent; true is "yes". Raises InputError that names what is invalid.
+    Null and false are fields that are absent; true is "yes". Where a field may be null, false is "no". Raises
+    InputError that names what is invalid.
     """
     try:
         body = from_json(data or b"{}", type_)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         fault = json_fault(str(error), type_, data)
         raise InputError(fault.what, where=fault.path or "body", found=fault.found, allowed=fault.allowed) from error
-    fields = {name.replace("_", "-"): getattr(body, name) for name in type_.__struct_fields__}
+    fields = {f.name.replace("_", "-"): "no" if f.default is None and getattr(body, f.name) is False else
+              getattr(body, f.name) for f in msgspec.structs.fields(type_)}
     return {(name.removesuffix("s") if isinstance(value, tuple) else name): _texts_of(value)
             for name, value in fields.items()}
 

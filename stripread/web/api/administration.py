@@ -47,10 +47,10 @@ class AccountBody(Body, frozen=True):
 
 
 class RolesBody(Body, frozen=True):
-    """Roles of an account, and whether it is active."""
+    """Roles of an account; ``active``: whether it is active from now on [default: unchanged]."""
 
     roles: tuple[Role, ...]
-    active: bool = True
+    active: bool | None = None
 
 
 class GroupsBody(Body, frozen=True):

@@ -71,10 +71,10 @@ def add_account(request: RequestContext) -> str:
 
 
 def change_account(request: RequestContext) -> str:
-    """Set roles, deactivate, reactivate."""
+    """Set roles, deactivate, reactivate; without the field the account remains active or not."""
     id_ = _account(request)
     accounts.change_account(request.store, id_, by=request.account, roles=_roles(request),
-                            active=request.field("active") == "yes")
+                            active={"yes": True, "no": False}.get(request.field("active")))
     return id_
 
 

@@ -13,7 +13,7 @@ import pytest
 
 from stripread.store import sessions
 from stripread.store.audit_trail import chain_links
-from stripread.store.models.accounts import ROLES
+from stripread.store.models.accounts import ROLES, Account
 from stripread.store.models.materials import StoredChart, Tube
 from stripread.web.app import ROUTES
 from tests.loops import some
@@ -142,8 +142,8 @@ ACTS: Final[dict[str, tuple[str, dict[str, Any], str, dict[str, Any], int]]] = {
     "account": ("/accounts", {"name": "Ines", "roles": ["analyst"], "sign_in": "ines-{n}", "password": PASSWORD},
                 "/accounts", {"name": "Ines", "role": "analyst", "sign-in": "ines-{n}", "password": PASSWORD},
                 201),
-    "roles": ("/accounts/{other}", {"roles": ["analyst"], "active": False}, "/accounts/{other}", {"role": "analyst"},
-              200),
+    "roles": ("/accounts/{other}", {"roles": ["analyst"], "active": False}, "/accounts/{other}",
+              {"role": "analyst", "active": "no"}, 200),
     "restrict": ("/accounts/{other}/groups", {"groups": ["north"]}, "/accounts/{other}/groups", {"group": "north"},
                  200),
     "end-sessions": ("/accounts/{other}/end-sessions", {}, "/accounts/{other}/end-sessions", {}, 200),
@@ -204,8 +204,23 @@ def test_the_api_does_what_the_page_does(act: str, both: Both) -> None:
     assert by_program == by_page != [], act
 
 
+def test_a_field_that_is_omitted_changes_nothing(both: Both) -> None:
+    """Roles of a deactivated account: it remains deactivated."""
+    account = both.served.account("technician")
+    given: tuple[tuple[dict[str, Any], bool], ...] = (
+        ({"roles": ["technician"], "active": False}, False), ({"roles": ["reviewer"]}, False),
+        ({"roles": ["reviewer"], "active": True}, True), ({"roles": ["analyst"]}, True))
+    for body, active in some(given):
+        both.program.post(f"/api/accounts/{account}", json=body).raise_for_status()
+        found = both.served.store.get(Account, account)
+        assert (found.active, list(found.roles)) == (active, body["roles"])
+
+
 @pytest.mark.parametrize(("path", "body", "field"), [
     ("/review/long-1/reject", {"fault": "taste", "why": "x"}, "fault"),
+    *(("/review/quay-2/correct", {"analyte": "ph", "value": 7.0, "uncertainty": u, "why": "x"}, "uncertainty")
+      for u in (-1, 0, 7.5)),
+    ("/review/quay-2/correct", {"analyte": "ph", "value": 15, "uncertainty": 1, "why": "x"}, "value"),
     ("/review/long-1/reject", {"fault": "water"}, ""), ("/review/long-1/reject", {"fault": "water", "why": " "}, "why"),
     ("/decisions", {"site": "quay", "unknown": 1}, ""), ("/stock", {"catalogue": "x", "count": 1.5}, "count"),
     ("/stock", {"catalogue": "none-such", "count": 1}, "catalogue"), ("/batches", {"batch": ""}, "batch"),

@@ -197,7 +197,7 @@ def test_a_closed_account_is_out_at_once(served: Served) -> None:
     administrator, other = served.role("administrator"), served.account("technician")
     theirs = served.browser(other)
     assert theirs.get("/").status_code == 200
-    assert administrator.post(f"/accounts/{other}", role="technician").status_code == 303
+    assert administrator.post(f"/accounts/{other}", role="technician", active="no").status_code == 303
     assert theirs.get("/").status_code == 303
     assert sign_in(served.browser(), "person 1")[0] == 401
     assert served.store.get(Account, other).active is False
@@ -207,7 +207,7 @@ def test_somebody_can_always_look_after_accounts(served: Served) -> None:
     """The only administrator can neither be closed nor lose the role."""
     account = served.account("administrator")
     only = served.browser(account)
-    for fields in ({"role": "administrator"}, {"role": "technician", "active": "yes"}):
+    for fields in ({"role": "administrator", "active": "no"}, {"role": "technician", "active": "yes"}):
         assert only.post(f"/accounts/{account}", **fields).status_code == 422
     assert served.store.get(Account, account).roles == ("administrator",)
 
@@ -230,7 +230,7 @@ def test_a_reactivated_account_does_not_get_its_tokens_back(served: Served) -> N
     administrator, other = served.role("administrator"), served.account("technician")
     program = token_of(served, other)
     assert program.get("/api/readings").status_code == 200
-    for fields in ({}, {"active": "yes"}):
+    for fields in ({"active": "no"}, {"active": "yes"}):
         assert administrator.post(f"/accounts/{other}", role="technician", **fields).status_code == 303
     assert program.get("/api/readings").status_code == 401
     assert sign_in(served.browser(), "person 1")[0] == 303
