@@ -16,7 +16,7 @@ from sqlalchemy import Connection
 
 from calibration.statistics.agreement import Kappa, cohens_kappa
 from shared.estimate import Estimate
-from stripread.store.errors import RecordsError
+from stripread.store.errors import ConflictError, RecordsError
 from stripread.store.models.accounts import Account
 from stripread.store.models.evidence import Correction, Fault, Photograph, Review, ReviewDecision, StoredReading
 from stripread.store.models.record import new_id
@@ -48,14 +48,18 @@ class ReviewSession:
     store: Store
     account: str
 
-    def accept(self, reading: str, why: str = "") -> Review:
-        """Accept a reading; return the stored review. Raises RecordsError for a withdrawn reading."""
-        return self._decide(reading, "accepted", why)
+    def accept(self, reading: str, why: str = "", *, seen: str | None = None) -> Review:
+        """Accept a reading; return the stored review. Raises RecordsError for a withdrawn reading.
 
-    def reject(self, reading: str, fault: Fault, why: str) -> Review:
-        """Exclude a reading from all results, with a reason; return the stored review."""
+        ``seen``: ID of the last decision that the reviewer has seen, "" for none [default: not checked]. Raises
+        ConflictError where another reviewer has decided since.
+        """
+        return self._decide(reading, "accepted", why, seen=seen)
+
+    def reject(self, reading: str, fault: Fault, why: str, *, seen: str | None = None) -> Review:
+        """Exclude a reading from all results, with a reason; return the stored review. ``seen``: as in `accept`."""
         give_a_reason(why, f"reading {reading}")
-        return self._decide(reading, "rejected", why, fault)
+        return self._decide(reading, "rejected", why, fault, seen=seen)
 
     def withdraw(self, reading: str, why: str = "") -> Review:
         """Take back this account's decision on a reading; return the stored review. Raises RecordsError without one."""
@@ -79,11 +83,13 @@ class ReviewSession:
         return correction
 
     def _decide(self, reading: str, decision: ReviewDecision, why: str,
-                fault: Fault | None = None) -> Review:
+                fault: Fault | None = None, *, seen: str | None = None) -> Review:
         with self.store.writing(self.account) as transaction:
             _, own = self.may_review(transaction, reading)
             if decision == "accepted":
                 self._check_not_withdrawn(transaction.connection, reading)
+            if seen is not None and not self.store.review.two_reviewers:
+                self._check_seen(transaction.connection, reading, seen)
             review = Review(id=new_id(), reading=reading, decision=decision, why=why, at=transaction.now,
                             account=self.account, fault=fault, own=own)
             transaction.put(review, decision, review_note(why, own=own))
@@ -95,6 +101,17 @@ class ReviewSession:
                 raise RecordsError("the reading is withdrawn", where=f"reading {reading}",
                                    found=f"withdrawn by account {account}",
                                    remedy="ask this account to restore it")
+
+    def _check_seen(self, connection: Connection, reading: str, seen: str) -> None:
+        """Raise ConflictError for a decision of another reviewer that this one would silently replace."""
+        decisions = decisions_of(connection, reading).get(reading, [])
+        known = next((n for n, d in enumerate(decisions, start=1) if d.id == seen), 0)
+        valid = {d.account: d for d in decisions}
+        for d in reversed(decisions[known:]):
+            if d.account != self.account and d.decision in _DECISIONS and valid[d.account] is d:
+                raise ConflictError(f"another account has {d.decision} this reading", where=f"reading {reading}",
+                                    found=f"decision {d.id} by account {d.account}",
+                                    remedy="check it, then send your decision with its ID as `seen`")
 
     def may_review(self, transaction: Transaction, reading: str) -> tuple[StoredReading, bool]:
         """Return the reading, and whether it is the reviewer's own. Raises RecordsError if review is not permitted."""

@@ -33,6 +33,10 @@ class RecordsError(InputError):
     """The store, or an input to it, cannot be used."""
 
 
+class ConflictError(RecordsError):
+    """A record has changed since the caller saw it."""
+
+
 class NoRecordsError(RecordsError):
     """The store that the settings name does not exist."""
 

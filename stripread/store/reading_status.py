@@ -69,10 +69,11 @@ _REVIEWS = RECORD_TYPES[Review]
 
 
 class Decision(NamedTuple):
-    """Decision of an account on a reading."""
+    """Decision of an account on a reading; ``id``: that of its record."""
 
     account: str
     decision: ReviewDecision
+    id: str = ""
 
 
 def review_status(decisions: Sequence[Decision], policy: ReviewPolicy) -> ReviewStatus:
@@ -104,7 +105,7 @@ def decisions_of(connection: Connection, reading: str | None = None) -> dict[str
     """Return decisions by reading, or on one reading, in the order of the audit trail: clocks may be wrong."""
     r = _REVIEWS.table.c
     in_order = _REVIEWS.table.join(AUDIT_TRAIL, (AUDIT_TRAIL.c.record == r.id) & (AUDIT_TRAIL.c.kind == _REVIEWS.name))
-    query = select(r.reading, r.account, r.decision).select_from(in_order).order_by(r.reading, AUDIT_TRAIL.c.seq)
+    query = select(r.reading, r.account, r.decision, r.id).select_from(in_order).order_by(r.reading, AUDIT_TRAIL.c.seq)
     rows = connection.execute(query if reading is None else query.where(r.reading == reading))
-    return {id_: [Decision(row.account, row.decision) for row in group]
+    return {id_: [Decision(row.account, row.decision, row.id) for row in group]
             for id_, group in groupby(rows, key=lambda row: row.reading)}

@@ -14,7 +14,7 @@ from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
 
 from shared.errors import InputError
-from stripread.store.errors import DISK_FULL
+from stripread.store.errors import DISK_FULL, ConflictError
 from stripread.web import middleware
 from stripread.web.authentication import Identity, identify
 from stripread.web.refusals import HTTPRefusal
@@ -68,7 +68,9 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
         title = f"{where}: {error.what}" if where else error.what
         detail = "; ".join(filter(None, (error.found and f"found {error.found}",
                                          error.allowed and f"allowed: {error.allowed}", error.remedy)))
-        return await _answer(request, app, Problem(status=422, title=title, detail=detail, field=error.field or where))
+        status = 409 if isinstance(error, ConflictError) else 422
+        problem = Problem(status=status, title=title, detail=detail, field=error.field or where)
+        return await _answer(request, app, problem)
 
     async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101 - registered for it

@@ -66,11 +66,18 @@ class ReportsQuery(ListQuery, frozen=True):
     sort: Annotated[Literal["newest", "oldest"], msgspec.Meta(description="Order [default: newest].")] = "newest"
 
 
+class AcceptanceBody(RemarkBody, frozen=True):
+    """Acceptance of a reading; ``seen``: ID of the last decision of another reviewer, needed to replace it."""
+
+    seen: str = ""
+
+
 class RejectionBody(Body, frozen=True):
-    """Rejection of a reading."""
+    """Rejection of a reading; ``seen``: ID of the last decision of another reviewer, needed to replace it."""
 
     fault: Fault
     why: Why
+    seen: str = ""
 
 
 class CorrectionBody(Body, frozen=True):
@@ -162,9 +169,9 @@ REVIEW: Final = (
     read("/api/review", "queue", "List the readings that wait for review, with the reasons.", _queue, roles=REVIEWERS,
          scope="review", query=QueueQuery, returns={200: (ListPage[QueueEntry], "A page of the queue.")}),
     change("/api/review/{reading}/accept", "accept", "Accept a reading.", answered(review.accept_reading),
-           roles=REVIEWERS, scope="review", body=RemarkBody, returns=_DECISION),
+           roles=REVIEWERS, scope="review", body=AcceptanceBody, more_errors=(409,), returns=_DECISION),
     change("/api/review/{reading}/reject", "reject", "Reject a reading with a reason.", answered(review.reject_reading),
-           roles=REVIEWERS, scope="review", body=RejectionBody, returns=_DECISION),
+           roles=REVIEWERS, scope="review", body=RejectionBody, more_errors=(409,), returns=_DECISION),
     change("/api/review/{reading}/undo", "undo", "Withdraw one's own decision on a reading.",
            answered(review.withdraw_decision), roles=REVIEWERS, scope="review", body=RemarkBody, returns=_DECISION),
     change("/api/review/{reading}/correct", "correct", "Store a corrected value; the measured one is unchanged.",

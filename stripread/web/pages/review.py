@@ -16,6 +16,7 @@ from stripread.report.page import noticed
 from stripread.report.picture import Crop, PhotoView, photo_view
 from stripread.review.queue import QueueEntry, QueueFilter, QueueView, queue, view_from
 from stripread.review.session import FAULTS, ReviewSession
+from stripread.store.errors import ConflictError
 from stripread.store.models.evidence import Correction, Fault, Review, StoredReading
 from stripread.store.reading_history import ReadingHistory, find_history
 from stripread.store.review_reasons import KINDS
@@ -53,13 +54,13 @@ def show_one(request: RequestContext) -> Response:
 
 def accept_reading(request: RequestContext) -> Review:
     """Accept the reading of the address; return the decision."""
-    return _session(request).accept(_reading(request), request.field("why").strip())
+    return _session(request).accept(_reading(request), request.field("why").strip(), seen=request.field("seen"))
 
 
 def reject_reading(request: RequestContext) -> Review:
     """Reject the reading with a reason; return the decision."""
     fault = one_of(_FAULTS, request.field("fault"), "fault")
-    return _session(request).reject(_reading(request), fault, request.field("why").strip())
+    return _session(request).reject(_reading(request), fault, request.field("why").strip(), seen=request.field("seen"))
 
 
 def correct_value(request: RequestContext) -> Correction:
@@ -107,6 +108,8 @@ def _decided(request: RequestContext, did: str, act: Callable[[RequestContext], 
     to = reading if stays else _view(request, reading, 1).following
     try:
         act(request)
+    except ConflictError:
+        return _shown(request, status=409, wrong=request.app.messages("reviewing.meanwhile"))
     except InputError as error:
         return _shown(request, status=422, wrong=error.message)
     return go(_address(request, to, did=did, of=reading))
@@ -193,11 +196,15 @@ def _estimate(request: RequestContext) -> Estimate:
     """Return the corrected value of a form, in the analyte's own unit. Raises InputError."""
     analyte = ANALYTES[one_of(tuple(ANALYTES), request.field("analyte"), "analyte")]
     value, u = (request.notation.number(request.field(name), analyte.unit, name) for name in ("value", "uncertainty"))
-    low, high = analyte.within(value - u), analyte.within(value + u)
-    if not low <= value <= high:
+    most = (analyte.upper - analyte.lower) / 2
+    if not 0.0 < u <= most:
+        raise InputError("is not a possible uncertainty", where="uncertainty", found=request.field("uncertainty")[:40],
+                         allowed=f"greater than 0, at most {most:g} {analyte.unit}")
+    if analyte.within(value) != value:
         raise InputError("is not a possible value", where="value", found=request.field("value")[:40],
                          allowed=f"{analyte.lower:g} to {analyte.upper:g} {analyte.unit}")
-    return Estimate(analyte=analyte.id, value=value, low=low, high=high, unit=analyte.unit)
+    return Estimate(analyte=analyte.id, value=value, low=analyte.within(value - u), high=analyte.within(value + u),
+                    unit=analyte.unit)
 
 
 def _table(entries: Sequence[QueueEntry]) -> ReadingsTable:

@@ -12,7 +12,7 @@ from playwright.sync_api import Page, expect
 
 from calibration.chart import Chart
 from shared.notation import Notation
-from stripread.store import sign_ins
+from stripread.store import sessions, sign_ins
 from stripread.store.models.evidence import Correction, Review, StoredReading
 from stripread.store.reading_query import ReadingFilter, count_readings
 from stripread.store.settings import ReviewPolicy
@@ -126,6 +126,30 @@ def test_two_reviewers(served: Served, sample_chart: Chart) -> None:
     assert "a second decision is required" in text
     second.post("/review/quay-2/reject", fault="value", why="Contradicts the meter.")
     assert "The reviewers disagree." in first.get("/review/quay-2").text
+
+
+def test_a_decision_made_meanwhile_is_not_replaced_unseen(stocked: Served) -> None:
+    """Two reviewers open a reading; the second is told of the first decision, and replaces it by repeating his own."""
+    first, second = stocked.role("reviewer"), stocked.role("reviewer")
+
+    def seen(text: str) -> str:
+        (found,) = set(re.findall(r'name="seen" value="([^"]*)"', text))
+        return str(found)
+
+    opened = seen(second.get("/review/long-2").text)
+    assert first.post("/review/long-2/accept", seen=opened).status_code == 303
+    refused = second.post("/review/long-2/reject", seen=opened, fault="water", why="wrong tap")
+    assert (refused.status_code, "Another reviewer has decided" in refused.text) == (409, True)
+    assert [r.decision for r in stocked.store.find(Review, reading="long-2")] == ["accepted"]
+    again = second.post("/review/long-2/reject", seen=seen(refused.text), fault="water", why="wrong tap")
+    assert again.status_code == 303
+    secret = sessions.make_token(stocked.store, stocked.account("reviewer"), "a program", ("review",))
+    program = stocked.browser(authorization=f"Bearer {secret}", accept="application/json").client
+    answer = program.post("/api/review/long-2/accept", json={})
+    assert (answer.status_code, "another account has rejected this reading" in answer.json()["title"]) == (409, True)
+    (last,) = (r.id for r in stocked.store.find(Review, reading="long-2") if r.decision == "rejected")
+    assert last in answer.json()["detail"]
+    assert program.post("/api/review/long-2/accept", json={"seen": last}).status_code == 200
 
 
 def test_the_queue_keeps_its_filters(stocked: Served) -> None:
