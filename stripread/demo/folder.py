@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import Final
@@ -36,6 +36,8 @@ from stripread.store.store import Store, open_store
 #: Where the store is in the demonstration folder; a file that exists once the store is complete.
 STORE: Final = "company"
 SETTINGS_FILE: Final = "stripread.toml"
+#: Time of day (UTC) after which all that happens on a day of the story has happened.
+_EVENING: Final = timedelta(hours=18)
 #: Random bytes of a password.
 _BYTES: Final = 12
 
@@ -56,9 +58,14 @@ def company_settings(out: Path, watch: Progress[int] = iter) -> Settings:
             stale.unlink()
         folder.mkdir(parents=True, exist_ok=True)
         with worker_pool() as pool:
-            build(folder, datetime.now(UTC).date(), pool, watch=watch)
+            build(folder, last_day(datetime.now(UTC)), pool, watch=watch)
         _write_settings(folder)
     return settings_of(folder)
+
+
+def last_day(now: datetime) -> date:
+    """Return the latest day on which the story may end, so that no record is later than now."""
+    return (now - _EVENING).date()
 
 
 def _write_settings(folder: Path) -> None:

@@ -11,8 +11,9 @@ import pytest
 
 from calibration.statistics.distributions import binomial_quantile
 from stripread.demo import story
-from stripread.demo.company import MAINS_CHANGE, RENEWALS, passing, water_at
+from stripread.demo.company import MAINS_CHANGE, RENEWALS, YEAR, passing, water_at
 from stripread.demo.construction import worker_pool
+from stripread.demo.folder import last_day
 from stripread.demo.story import Excerpt
 from stripread.demo.year import build
 from stripread.monitoring.schedule.due import due_list
@@ -90,6 +91,15 @@ def test_every_page_has_something_to_show(store: Store) -> None:
     for batch in PART.batches:
         chart = chart_for(store, batch, store.clock())
         assert not {"chart-draft", "chart-withdrawn", "chart-override"} & set(chart_flags(store, chart, store.clock()))
+
+
+@pytest.mark.parametrize("now", [datetime(2031, 6, 30, hour, 5, tzinfo=UTC) for hour in (0, 10, 17, 18, 23)])
+def test_the_story_ends_before_now(now: datetime) -> None:
+    """All photographs, work and reviews of its last day are in the past when the store is built."""
+    start = last_day(now) - timedelta(days=YEAR - 1)
+    assert max(visit.taken(start) for visit in story.visits()) <= now
+    assert story.moment(start, YEAR - 1, 600) <= now
+    assert now - story.moment(start, YEAR - 1, 600) < timedelta(days=1)
 
 
 def test_every_site_has_one_status(store: Store) -> None:
