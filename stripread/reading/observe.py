@@ -147,7 +147,8 @@ def _profile_for(run: int, profiles: Sequence[PrintProfile], card: CardLayout, p
         raise MismatchError(
             "the card belongs to another print run than the profile", where=photo, found=f"markers of print run {run}",
             allowed=f"print run {', '.join(str(p.run) for p in profiles)}",
-            remedy="give the profile of this print run with --profile, or register it with `stripread card register`")
+            remedy="register the profile of this print run (page Cards, or `stripread card register`); the command "
+                   "`stripread read` takes it with --profile")
     return nominal(card)
 
 

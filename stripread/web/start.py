@@ -168,5 +168,5 @@ def _most_files() -> int:
 def _greeting(app: AppState) -> str:
     lines = [f"stripread is running at {app.serving.url} (press Ctrl-C to stop)"]
     if app.code:
-        lines += ["No accounts exist yet. Open that page and enter this one-time setup code:", f"    {app.code}"]
+        lines += ["No account can sign in yet. Open that page and enter this one-time setup code:", f"    {app.code}"]
     return "\n".join(lines)

@@ -57,6 +57,11 @@ class SystemMeasure:
     free: float = 0.0
     wrong: str = ""
 
+    @property
+    def out(self) -> bool:
+        """Whether it is out of limits: a store without a backup, or never verified, is."""
+        return self.tone == "out" or (self.value is None and self.name in ("backup", "integrity"))
+
 
 def measures(app: AppState) -> list[SystemMeasure]:
     """Return the measures, those out of limits first."""

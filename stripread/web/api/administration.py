@@ -122,7 +122,10 @@ class AccountRow(msgspec.Struct, frozen=True, kw_only=True):
 
 
 class MeasureRow(msgspec.Struct, frozen=True, kw_only=True):
-    """A measure of the system on its upper limit; ``wrong``: why it is out of limits whatever its value."""
+    """A measure of the system on its upper limit; ``wrong``: why it is out of limits whatever its value.
+
+    Without a backup, or without a verification, it is out of limits too.
+    """
 
     name: MeasureName
     value: float | None
@@ -177,7 +180,7 @@ def _changed(act: Callable[[RequestContext], str], status: int = 200) -> Handler
 def _system(request: RequestContext) -> SystemState:
     app = request.app
     return SystemState(
-        measures=tuple(MeasureRow(name=m.name, value=m.value, limit=m.limit, out_of_limits=m.tone == "out",
+        measures=tuple(MeasureRow(name=m.name, value=m.value, limit=m.limit, out_of_limits=m.out,
                                   wrong=m.wrong) for m in measures(app)),
         settings=tuple(setting_lines(app)), contents=count_contents(app.store),
         tasks=app.jobs.states(administration.TASKS), failed_sign_ins=tuple(app.metrics.recent.failures()))

@@ -20,8 +20,9 @@ from stripread.intake.typed_values import Method
 from stripread.reading.photo_file import PhotoFile
 from stripread.reading.result import Reading
 from stripread.store.lookup import PointSummary, search_points
-from stripread.store.models.evidence import LabResult, StoredAssessment, StoredReading
+from stripread.store.models.evidence import LabResult, Photograph, StoredAssessment, StoredReading
 from stripread.store.models.sites import Place
+from stripread.store.photos import digest
 from stripread.store.reading_query import ReadingFilter, ReadingRow, count_readings
 from stripread.store.reading_query import readings as found_readings
 from stripread.store.reading_status import REVIEW_STATUS_NAMES, ReviewStatus, current_assessment
@@ -240,12 +241,13 @@ def _preview(request: RequestContext) -> Preview:
 
 
 def _take(request: RequestContext) -> Response:
-    """Store and evaluate a photograph. Idempotent: a repeated upload gives the same reading, with 200 for 201."""
+    """Store and evaluate a photograph. Idempotent: a repeated upload gives the same result, with 200 for 201."""
+    first = not request.store.ids(Photograph, id=digest(request.body))
     taken = PhotoIntake(request.app, request.account).take(
         PhotoFile(request.query("name")[-200:] or "photograph", request.body),
         SampleInfo(point=request.query("point") or None, batch=request.query("batch") or None,
                    tube=request.query("tube") or None, dipped=moment_from(request.query("dipped"), "dipped")))
-    return json(result_of(taken), 201 if taken.new else 200)
+    return json(result_of(taken), 201 if first or taken.new else 200)
 
 
 def _stored(request: RequestContext) -> StoredReading:

@@ -20,12 +20,14 @@ from schemathesis.specs.openapi.checks import (
     status_code_conformance,
 )
 
+from stripread.intake.process import IntakeResult
 from stripread.monitoring.schedule.intervals import load_intervals
 from stripread.operations.decisions import Decisions, Proposal
 from stripread.store import sessions
 from stripread.store.models.accounts import ROLES
 from stripread.web.api.description import openapi
 from stripread.web.app import ROUTES
+from stripread.web.capture import PhotoIntake
 from tests.documents import blocks, page
 from tests.loops import some
 from tests.stripread.intake.phone_photos import phone_photo
@@ -54,6 +56,19 @@ def test_answers_are_as_described(case: schemathesis.Case[Any], bench: Served, t
 def test_every_way_for_programs_is_described() -> None:
     described = {(method.upper(), path) for path, item in DESCRIPTION["paths"].items() for method in item}
     assert described == {(w.method, w.path.replace(":path", "")) for w in ROUTES if w.of_api}
+
+
+def test_a_photograph_without_a_reading_is_stored_once(
+    bench: Served, token: str, samples: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As of a print run without a profile: 201 for the photograph, then 200."""
+    monkeypatch.setattr(PhotoIntake, "evaluate", lambda _self, photograph, _replaces: IntakeResult(
+        photograph, None, None, "another print run"))
+    data = phone_photo(samples / "sites" / "salt-quay.jpg", taken="2031:05:04 09:30:40").data + b"another run"
+    with httpx.Client(base_url=f"{bench.url}/api", headers={"authorization": f"Bearer {token}"}, timeout=30) as program:
+        first, second = (program.post("/readings", params={"batch": BATCH}, content=data) for _ in range(2))
+    assert (first.status_code, second.status_code) == (201, 200), first.text
+    assert first.json()["reading"] is None
 
 
 def test_a_photograph_in_and_found_again(bench: Served, token: str, samples: Path) -> None:

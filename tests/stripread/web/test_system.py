@@ -80,6 +80,8 @@ def test_a_full_disk_comes_first(served: Served, monkeypatch: pytest.MonkeyPatch
     assert "Disk space" not in served.role("analyst").get("/").text
     monkeypatch.setattr(shutil, "disk_usage", lambda _: Usage(100, 50, 50))
     assert "out" not in {m.tone for m in measures(served.app)}
+    # Never backed up, never verified.
+    assert {m.name for m in measures(served.app) if m.out} == {"backup", "integrity"}
 
 
 def test_a_measure_may_reach_its_limit() -> None:
