@@ -114,25 +114,20 @@ def read_json(path: Path, kind: type[T]) -> T:
     return decode_json(read_bytes(path), kind, where=str(path))
 
 
-def decode_json(data: bytes, kind: type[T], *, where: str) -> T:
+def decode_json(data: bytes, kind: type[T], *, where: str, remedy: str = _REMEDY) -> T:
     """JSON bytes as a checked ``kind``; ``where`` names their source in messages."""
     data = data.removeprefix(b"\xef\xbb\xbf")
     try:
         return from_json(data, kind)
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
-        raise _explained(str(error), kind, data=data, where=where) from error
+        fault = json_fault(str(error), kind, data)
+        raise FileError(fault.what, where=f"{where}: {fault.path}" if fault.path else where, found=fault.found,
+                        allowed=fault.allowed, remedy=remedy) from error
 
 
 def content_hash(content: msgspec.Struct) -> str:
     """Identity of a file's content: SHA-256 (hex) of its JSON with sorted keys, however it was laid out."""
     return hashlib.sha256(msgspec.json.encode(content, order="sorted")).hexdigest()
-
-
-def _explained(message: str, kind: type[msgspec.Struct], *, data: bytes, where: str) -> FileError:
-    """The error of the JSON itself or, if it is valid, of a value in it."""
-    fault = json_fault(message, kind, data)
-    return FileError(fault.what, where=f"{where}: {fault.path}" if fault.path else where, found=fault.found,
-                     allowed=fault.allowed, remedy=_REMEDY)
 
 
 class JsonFault(NamedTuple):
@@ -151,6 +146,7 @@ def json_fault(message: str, kind: type[msgspec.Struct], data: bytes) -> JsonFau
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         return JsonFault("is not valid JSON", "", _place(str(error), data), "JSON text in UTF-8")
     what, _, path = message.partition(" - at `$")
+    what = what.replace("Object contains unknown", "Unknown", 1)
     path = path.removeprefix(".").removesuffix("`")
     steps = _STEP.findall(path)
     allowed = _allowed(msgspec.inspect.type_info(kind), steps)
@@ -242,16 +238,16 @@ def _not_none(node: Any) -> Any:
     return kinds[0] if len(kinds) == 1 else node
 
 
-def read_toml(path: Path, kind: type[T]) -> T:
-    """The TOML file at ``path`` as a checked ``kind``; FileError names the key and the accepted values."""
-    return decode_toml(read_bytes(path), kind, where=str(path))
+def read_toml(path: Path, kind: type[T], *, remedy: str = _REMEDY) -> T:
+    """The TOML file at ``path`` as a checked ``kind``; FileError names the key, accepted values and the ``remedy``."""
+    return decode_toml(read_bytes(path), kind, where=str(path), remedy=remedy)
 
 
-def decode_toml(data: bytes, kind: type[T], *, where: str) -> T:
+def decode_toml(data: bytes, kind: type[T], *, where: str, remedy: str = _REMEDY) -> T:
     """TOML bytes as a checked ``kind``; ``where`` names their source in messages."""
     try:
         content = tomllib.loads(data.decode("utf-8-sig"))
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise FileError("is not valid TOML", where=where, found=str(error), allowed="TOML text in UTF-8",
-                        remedy="correct the file, or start from one that is supplied with the program") from error
-    return decode_json(msgspec.json.encode(content), kind, where=where)
+                        remedy=remedy) from error
+    return decode_json(msgspec.json.encode(content), kind, where=where, remedy=remedy)

@@ -73,8 +73,8 @@ def run(args: Sequence[str]) -> int:
     except InputError as error:
         topic = TOPICS.get(args[0]) if args else None
         echo_error(error.message + (f"; see `stripread help {topic}`" if topic else ""))
-    except (click.Abort, KeyboardInterrupt):
-        echo_error("interrupted; files and records written until then are complete")
+    except (click.Abort, KeyboardInterrupt) as error:
+        echo_error(_why_ended(error))
         return INTERRUPTED
     except SystemExit as error:
         # Click ends so after shell completion (0), and when the reader of the output has left (1, as in `| head`).
@@ -86,6 +86,16 @@ def run(args: Sequence[str]) -> int:
             raise
         _report_bug(error)
     return WRONG
+
+
+def _why_ended(error: BaseException) -> str:
+    """Return why a command ended early: a question without an answer, or with the answer no, or an interruption."""
+    if isinstance(error, click.Abort) and error.__cause__ is None:
+        if isinstance(error.__context__, EOFError):
+            return "No answer was given. Nothing was changed."
+        if error.__context__ is None:
+            return "Not confirmed. Nothing was changed."
+    return "interrupted; files and records written until then are complete"
 
 
 def _report_bug(error: Exception) -> None:

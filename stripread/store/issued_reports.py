@@ -58,10 +58,15 @@ def issue(store: Store, account: str, draft: IssuedReport) -> Edition:
         made = Edition(report, before)
         if before is not None and not draft.why.strip():
             raise RecordsError("an amended report needs a reason", where=f"report {before.id}",
-                               found="changes of " + "; ".join(about for about, _, _ in made.changes),
+                               found="changed: " + "; ".join(_in_a_sentence(about) for about, _, _ in made.changes),
                                remedy="state the reason for the amendment (command line: --why)")
         work.put(report, "report issued", report.why)
     return made
+
+
+def _in_a_sentence(heading: str) -> str:
+    """Return a heading in lower case, except abbreviations."""
+    return heading if heading[1:2].isupper() else heading[:1].lower() + heading[1:]
 
 
 def _last(connection: Connection, reading: str) -> str | None:

@@ -70,7 +70,7 @@ class Settings(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=
 
 
 class SettingsFile(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """Contents of the settings file.
+    """The settings file has these keys.
 
     ``database``: a URL (``sqlite:///records.sqlite``, ``postgresql://...``). ``photographs``: the path of a folder, or
     a bucket (``s3://bucket/prefix``). ``account``: ID of the account that acts on the command line. ``cluster``: Dask
@@ -118,7 +118,8 @@ def _file(named: str | None, usual: Path) -> tuple[SettingsFile, list[str]]:
     if named is None and not usual.exists():
         return SettingsFile(), []
     path = usual if named is None else Path(named)
-    return read_toml(path, SettingsFile), list(_names(tomllib.loads(path.read_text("utf-8-sig"))))
+    content = read_toml(path, SettingsFile, remedy="correct the key; all keys: `stripread help settings`")
+    return content, list(_names(tomllib.loads(path.read_text("utf-8-sig"))))
 
 
 def _names(table: Mapping[str, object], section: str = "") -> Iterator[str]:

@@ -61,7 +61,7 @@ def test_a_byte_order_mark_does_not_matter() -> None:
     (lambda c: c.update(units="inch"), "units: is not valid; found 'inch'; allowed: 'mm'"),
     (lambda c: c.update(colour="red"), "unknown field `colour`; allowed: fields format, name, units"),
     (lambda c: c.pop("bed"), "missing required field `bed`"),
-    (lambda c: c["patches"][2].update(wide=3), "patches[2]: object contains unknown field `wide`; allowed: fields id"),
+    (lambda c: c["patches"][2].update(wide=3), "patches[2]: unknown field `wide`; allowed: fields id"),
     (lambda c: c["patches"][1].update(x="left"), "patches[1].x: is not valid; found 'left'; allowed: a number"),
     (lambda c: c["patches"][1].update(srgb=[1, 2, 256]), "srgb [1, 2, 256] is not a colour"),
     (lambda c: c["patches"][1].update(w=0), "patch A1 is 0"),

@@ -94,7 +94,7 @@ class SessionBody(Body, frozen=True):
 
 
 class NewTokenBody(Body, frozen=True):
-    """Name and scopes of a token; a program's token cannot have more scopes than the one that makes it."""
+    """Name and scopes of a token; a token cannot have more scopes than the token that created it."""
 
     name: str
     scopes: tuple[Scope, ...]
@@ -267,7 +267,7 @@ OWN: Final = (
          returns=_OWN),
     change("/api/account/preferences", "set-preferences", "Set how pages show numbers and times to the account.",
            _own_after(account.store_preferences), scope="account", body=PreferencesBody, returns=_OWN),
-    change("/api/account/password", "set-password", "Change the own password; all sessions end.",
+    change("/api/account/password", "set-password", "Change your own password. All your sessions end.",
            _own_after(account.change_password), scope="account", body=OwnPasswordBody, more_errors=(429,),
            returns=_OWN),
     change("/api/account/end-session", "end-session", "End a session of the own account.",

@@ -181,7 +181,7 @@ REVIEW: Final = (
            answered(_located, status=201), roles=REVIEWERS, scope="review", body=LocationBody,
            returns={201: (Result, "The new reading, which supersedes the old one.")}),
     read("/api/readings/{reading}/re-evaluation", "re-evaluation",
-         "Return what an evaluation on the present chart by the present version would change; nothing is stored.",
+         "Return what an evaluation with the current chart and software version would change; nothing is stored.",
          answered(locate.reevaluate), roles=REVIEWERS, scope="review",
          returns={200: (ReadingComparison, "The comparison.")}),
     change("/api/readings/{reading}/re-evaluation", "re-evaluate",

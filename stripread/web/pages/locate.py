@@ -61,7 +61,7 @@ def locate_card(request: RequestContext) -> StoredReading:
 
 
 def reevaluate(request: RequestContext) -> ReadingComparison:
-    """Evaluate the reading again on the present chart by the present version; with a reason a change supersedes it."""
+    """Evaluate the reading with the current chart and software version; with a reason a change supersedes it."""
     why = request.field("why").strip() or None
     return PhotoIntake(request.app, request.account).reevaluate(_history(request).reading.id, why)
 

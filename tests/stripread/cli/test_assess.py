@@ -159,7 +159,7 @@ def test_an_unknown_key_names_file_and_key(tmp_path: Path, capsys: pytest.Captur
     profile.write_text('name = "m"\n[[boilers]]\nname = "b"\nkind = "brew"\ntemperature = 93\nvolume_l = 1\n',
                        encoding="utf-8")
     assert run(["assess", "--hardness", "60 mg/L CaCO3", "--machine", str(profile)]) == 2
-    assert "machine.toml: boilers[0]: object contains unknown field `temperature`" in capsys.readouterr().err
+    assert "machine.toml: boilers[0]: unknown field `temperature`" in capsys.readouterr().err
 
 
 def test_one_report_shows_every_sample(tmp_path: Path) -> None:

@@ -134,11 +134,14 @@ def test_photographs_are_purged_by_age(photograph: str, store: Store, capsys: Ca
     assert store.get(Photograph, photograph).removed
 
 
-@pytest.mark.parametrize("answer", ["n\n", "\n", ""])
-def test_nothing_is_purged_without_confirmation(
-        photograph: str, answer: str, store: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(("answer", "message"), [
+    ("n\n", "Not confirmed. Nothing was changed."), ("\n", "Not confirmed. Nothing was changed."),
+    ("", "No answer was given. Nothing was changed.")])
+def test_nothing_is_purged_without_confirmation(photograph: str, answer: str, message: str, store: Store, *,
+                                                monkeypatch: pytest.MonkeyPatch, capsys: Capture) -> None:
     monkeypatch.setattr("sys.stdin", io.StringIO(answer))
     assert run(["storage", "purge", photograph, "--why", "over"]) == 130
+    assert message in capsys.readouterr().err
     assert store.photographs.get(photograph) == PICTURE
 
 

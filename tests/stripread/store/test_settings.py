@@ -40,3 +40,4 @@ def test_an_invalid_settings_file_is_named(tmp_path: Path, text: str | None, wor
     with pytest.raises(FileError, match=words) as caught:
         load_settings({"HOME": str(tmp_path), "STRIPREAD_SETTINGS": str(file)})
     assert str(file) in caught.value.message
+    assert text is None or "all keys: `stripread help settings`" in caught.value.message

@@ -118,7 +118,7 @@ def test_the_same_facts_are_the_same_report_and_others_amend_it(store: Store, re
     first = audit_report(store, ISSUING, reading)
     assert audit_report(store, ISSUING, reading) == first
     ReviewSession(store, "ruth").correct(reading, TITRATED, "Titrated on the spot.")
-    with pytest.raises(RecordsError, match=r"Values entered manually.*--why"):
+    with pytest.raises(RecordsError, match=r"changed: values entered manually.*--why"):
         audit_report(store, ISSUING, reading)
     amended = audit_report(store, ISSUING, reading, "A titration came in.")
     printed = words(section(amended, "Amendment"))
