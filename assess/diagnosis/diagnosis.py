@@ -49,7 +49,8 @@ def _finding(diagnosis: UnitDiagnosis, unit: Treatment, upstream: Upstream) -> s
         case "setting-off":
             return f"The treated water does not fit the setting on file: {_position(diagnosis, unit, upstream)}."
         case "exhausted":
-            return "The treated water is closer to the feed water than predicted: the unit is exhausted."
+            return ("The treated water is closer to the feed water than predicted: the unit is exhausted or nearly "
+                    "exhausted.")
         case "swapped":
             return ("Feed water and treated water do not fit this unit in any state: the samples were swapped, or both "
                     "were taken at one tap, or the unit is bypassed.")

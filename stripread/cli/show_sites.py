@@ -48,7 +48,7 @@ def _water(line: SiteStatus) -> str:
         return f"{water.name} on {water.on}: not measured: {missing}"
     others = sum(d.verdict == water.verdict and not d.not_measured for d in water.deviations[1:])
     more = f", and {others} more" if others else ""
-    return f"{water.name}: {deviation_words(water.first)}{more}, since {water.since}"
+    return f"{water.name}: {deviation_words(water.first)}{more}; {VERDICT_NAMES[water.verdict]} since {water.since}"
 
 
 def trend_lines(trend: Trend) -> Iterator[str]:

@@ -8,20 +8,18 @@ from typing import Final
 
 import msgspec
 
-from assess.diagnosis.result import State
 from shared.analytes import input_name
 from shared.text import written
 from stripread.monitoring.assessed_water import AssessedWater, Deviation, PlanSummary
+from stripread.monitoring.cause_days import requires_action
 from stripread.monitoring.schedule.intervals import DueItem
 from stripread.monitoring.sites import SiteInventory
 from stripread.store.models.sites import DecisionState, Job, Service, Site, TreatmentDecision
 
-#: States of a unit that require an action whatever the verdict on its water.
-_FAULTS: Final[tuple[State, ...]] = ("setting-off", "exhausted", "swapped", "carbon-exhausted")
 #: What remains to be done in the states of a decision that was made.
 _STEPS: Final[dict[DecisionState, str]] = {
-    "chosen": "order or carry out: {}", "ordered": "when delivered: {}", "installed": "test to verify: {}",
-    "reopened": "decide again: {}"}
+    "chosen": "order or carry out: {}", "ordered": "when delivered: {}",
+    "installed": "test to verify: {}", "reopened": "decide again: {}"}
 #: What a test after recorded work verifies.
 _VERIFIED: Final[dict[Job, str]] = {
     "installed": "the installation", "cartridge changed": "the new cartridge", "setting changed": "the new setting",
@@ -32,18 +30,19 @@ def water_actions(
     inventory: SiteInventory, site: Site, waters: tuple[AssessedWater | None, AssessedWater | None],
     since: Mapping[str, date], decision: TreatmentDecision | None
 ) -> Iterator[DueItem]:
-    """Return the item that the water nearest to the machine requires, due since it has its verdict.
+    """Return the item that the water nearest to the machine requires.
 
-    ``waters``: that water, and that of the mains. Out of limits requires an action; so does a unit that does not work,
-    though its water is still within limits. ``decision``: the open one of the site; what remains of it comes first.
+    It is due since the results show its cause, by point in ``since``. ``waters``: that water, and that of the mains.
+    Out of limits requires an action; so does a unit that does not work, though its water is still within limits.
+    ``decision``: the open one of the site; what remains of it comes first.
     """
     water, tap = waters
     if decision is not None and decision.state in _STEPS:
         yield DueItem(on=decision.at.date(), kind="water", subject=decision.id, site=site.id, site_name=site.name,
-                      what=_STEPS[decision.state].format(_continued(decision.what)),
-                      why=f"decision {decision.state} on {decision.at:%Y-%m-%d}")
+                      what=_left(decision),
+                      why=f"recorded as {decision.state} on {decision.at:%Y-%m-%d}")
         return
-    if water is None or not _requires(water):
+    if water is None or not requires_action(water):
         return
     point = inventory.points[water.point]
     done = _changed(inventory, water)
@@ -65,19 +64,29 @@ def with_actions(due: Sequence[DueItem], actions: Iterable[DueItem]) -> list[Due
         same = [n for n, item in enumerate(items) if item.kind == "treatment" and item.what == action.what]
         if len(same) == 1:
             item = items[same[0]]
-            items[same[0]] = msgspec.structs.replace(item, on=min(item.on, action.on), why=f"{action.why}. {item.why}")
+            items[same[0]] = msgspec.structs.replace(item, on=min(item.on, action.on),
+                                                     why=f"{action.why}. {_capitalised(item.why)}")
         else:
             items.append(action)
     return items
 
 
+def _left(decision: TreatmentDecision) -> str:
+    """Return what remains to be done of a decision."""
+    what = _continued(decision.what)
+    if decision.state == "installed" and what.startswith("install "):
+        return f"test to verify the installation: {what.removeprefix('install ')}"
+    return _STEPS[decision.state].format(what)
+
+
+def _capitalised(why: str) -> str:
+    """Return a reason as it begins a sentence; "pH" keeps its letters."""
+    return why[:1].upper() + why[1:] if why[1:2].islower() else why
+
+
 def _continued(what: str) -> str:
     """Return a sentence as it continues after a name or colon; an abbreviation at its beginning keeps its capitals."""
     return what[:1].lower() + what[1:] if what[1:2].islower() else what
-
-
-def _requires(water: AssessedWater) -> bool:
-    return water.verdict == "out-of-limits" or (water.diagnosis is not None and water.diagnosis.state in _FAULTS)
 
 
 def required_action(inventory: SiteInventory, water: AssessedWater, tap: AssessedWater | None) -> str:

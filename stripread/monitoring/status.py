@@ -18,6 +18,7 @@ import msgspec
 from assess.decision import VERDICTS, Verdict
 from assess.limits import SEVERITIES, Severity
 from stripread.monitoring.assessed_water import AssessedWater, Deviation, DiagnosisSummary
+from stripread.monitoring.cause_days import cause_days
 from stripread.monitoring.latest_results import LatestResult, latest_results
 from stripread.monitoring.next_action import water_actions, with_actions
 from stripread.monitoring.schedule.intervals import DueItem, ScheduleIntervals, changes_due, tests_due
@@ -176,6 +177,7 @@ class _Statuses:
         chosen = {id_: self._waters(there) for id_, there in points.items()}
         used = {w.point: w.verdict for pair in chosen.values() for w in pair if w is not None}
         since = out_since(self.waters.store, used)
+        causes = cause_days(self.waters.store, (water for water, _ in chosen.values() if water is not None))
         ends = ends_of_units(
             self.waters, (u for u in self._inventory.units.values() if not self._inventory.removed(u.id)))
         decisions = self._decisions()
@@ -188,7 +190,7 @@ class _Statuses:
             due[item.site].append(item)
         for site in self._inventory.sites.values():
             water, tap = chosen.get(site.id, (None, None))
-            items = with_actions(due[site.id], water_actions(self._inventory, site, (water, tap), since,
+            items = with_actions(due[site.id], water_actions(self._inventory, site, (water, tap), causes,
                                                              decisions.get(site.id)))
             exhausted = [e for u in units[site.id] if (e := exhaustion_of(ends[u])) is not None]
             status = self._status(site, points[site.id], (self._water(water, since), self._water(tap, since)), items)

@@ -61,7 +61,7 @@ def _sites(seen: StatusOverview) -> Iterator[Section]:
     """Sections with every site, most severe first, what is out of limits, and the next action."""
     assessed = [(site, site.water) for site in seen.sites if site.water is not None]
     if assessed:
-        head = ("Site", "Verdict", "Out of limits", "Since", "Next action", "Due", "Sampling point")
+        head = ("Site", "Verdict", "Out of limits", "Verdict since", "Next action", "Due", "Sampling point")
         yield Section("Site status", (
             DocumentTable("Site status", head, tuple(_site(site, water) for site, water in assessed)),
             Text("According to the latest valid reading at the sampling point nearest to the machine.", "soft")))

@@ -72,7 +72,7 @@ def test_a_decision_is_followed_from_proposal_to_verification() -> None:
     assert (line["in_stock"], line["to_buy"]) == (1, 1)
     done(*decide, "installed")
     assert "next " in (status := done("sites", "status"))
-    assert "test to verify: install an exchanger" in status
+    assert "test to verify the installation: an exchanger" in status
     assert "a verification needs a reading" in failed(*decide, "verified")
     done(*decide, "verified", "--reading", "reading of tap")
     assert done("maintenance", "decide").split()[1] == "verified"

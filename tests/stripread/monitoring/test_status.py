@@ -8,8 +8,10 @@ import pytest
 
 from assess import Assessment
 from assess.decision import VERDICTS
+from assess.diagnosis.result import Explanations, UnitDiagnosis
 from calibration.chart import Chart
 from stripread.monitoring.assessed_water import criteria_of
+from stripread.monitoring.cause_days import cause_days
 from stripread.monitoring.latest_results import latest_results
 from stripread.monitoring.method_comparison import compare_methods
 from stripread.monitoring.next_action import with_actions
@@ -128,6 +130,32 @@ def test_since_counts_laboratory_and_typed_samples(
     assert criteria_of(store, [quay]) == {quay.assessment: judged[bad].judgements}
 
 
+def test_an_action_is_due_since_results_show_its_cause(
+        store: Store, sample_chart: Chart, judged: dict[str, Assessment]) -> None:
+    """A fault while the water is within limits; a deviation that replaces an older one of the same verdict."""
+    good = judged["within-limits"]
+    fault = UnitDiagnosis(state="exhausted", sentence="Exhausted.", action="change the cartridge (filter)",
+                          probabilities=Explanations(exhausted=1.0), compared=())
+    faulty = msgspec.structs.replace(good, diagnosis=fault)
+    for days, assessment in ((30, good), (20, good), (10, faulty), (3, faulty)):
+        read(store, sample_chart, "behind", days, assessment)
+    mill, = seen(store, site="mill").sites
+    assert {i.on for i in mill.due if i.what == fault.action} == {TODAY - timedelta(days=10)}
+
+    some = next(j for a in judged.values() for j in a.judgements if j.limit.severity != "information")
+    out = {name: msgspec.structs.replace(good, judgements=(
+        msgspec.structs.replace(some, name=name, verdict="out-of-limits"),)) for name in ("chlorine", "hardness")}
+    for days, name in ((60, "hardness"), (50, "chlorine"), (40, "chlorine"), (9, "hardness"), (5, "hardness"),
+                       (4, "hardness"), (2, "hardness")):
+        read(store, sample_chart, "quay tap", days, out[name])
+    quay, = seen(store, site="quay").sites
+    assert quay.water is not None
+    assert (quay.verdict, quay.water.since) == ("out-of-limits", TODAY - timedelta(days=60))
+    latest = latest_results(store, ["quay tap", "behind"])
+    assert cause_days(store, [r.water for r in latest.values() if r.water is not None]) == {
+        "quay tap": TODAY - timedelta(days=9), "behind": TODAY - timedelta(days=10)}
+
+
 def test_a_plan_makes_the_next_test_earlier_until_a_later_reading(
         store: Store, sample_chart: Chart, assessment: Assessment) -> None:
     def planned(days: int) -> Assessment:
@@ -154,7 +182,7 @@ def test_a_change_that_date_and_water_require_is_one_item() -> None:
                        site="mill", site_name="Mill")
 
     (both,) = with_actions([item("treatment", 3)], [item("water", 1)])
-    assert (both.kind, both.on, both.why) == ("treatment", TODAY + timedelta(days=1), "as of day 1. as of day 3")
+    assert (both.kind, both.on, both.why) == ("treatment", TODAY + timedelta(days=1), "as of day 1. As of day 3")
     other = item("water", 1, "change the membrane (osmosis)")
     assert with_actions([item("treatment", 3)], [other]) == [item("treatment", 3), other]
 

@@ -72,7 +72,7 @@ def test_a_decision_is_the_next_action_until_it_is_verified(store: Store) -> Non
     assert due_list(store, INTERVALS, scope=Scope(), weeks=4).shopping.lines == ()
     assert next_action(store) == "when delivered: install an exchanger"
     made.advance(one.id, "installed")
-    assert next_action(store) == "test to verify: install an exchanger"
+    assert next_action(store) == "test to verify the installation: an exchanger"
     made.advance(one.id, "verified", result="reading of today")
     assert "exchanger" not in next_action(store)
     (stored,) = decisions(store, "mill")
