@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import errno
 from collections.abc import Awaitable, Callable, Mapping
-from urllib.parse import quote
+from urllib.parse import quote, urlsplit
 
 import msgspec
 from sqlalchemy.exc import SQLAlchemyError
@@ -51,7 +51,8 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
     async def refused(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPRefusal)  # noqa: S101 - registered for it
         if error.status == 401 and wants_page(request):
-            return RedirectResponse(f"/sign-in?next={quote(_address(request), safe='/')}", 303)
+            lost = "" if request.method == "GET" else "&lost=yes"
+            return RedirectResponse(f"/sign-in?next={quote(_address(request), safe='/')}{lost}", 303)
         title = app.messages(f"refused.{error.message}")
         problem = Problem(status=error.status, title=title, detail=error.detail, field=error.field)
         return await _answer(request, app, problem, wait_s=error.wait_s)
@@ -74,6 +75,9 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
 
     async def http(request: Request, error: Exception) -> Response:
         assert isinstance(error, HTTPException)  # noqa: S101 - registered for it
+        if error.status_code == 405 and request.method == "GET" and wants_page(request):
+            # Address of a form, as a rejected form leaves it in the browser: its page is above it.
+            return RedirectResponse(quote(request.url.path.rpartition("/")[0] or "/"), 303)
         words = _OF_STATUS.get(error.status_code, "fault")
         title = app.messages(f"refused.{_IN_API.get(words, words) if _of_api(request) else words}")
         return await _answer(request, app, Problem(status=error.status_code, title=title))
@@ -129,7 +133,10 @@ def _of_api(request: Request) -> bool:
 
 
 def _address(request: Request) -> str:
-    """Return the address of a GET request; for other methods, the home page."""
-    if request.method != "GET":
+    """Return the address of a GET request; for a form, that of the page of ours that it was on, else the home page."""
+    if request.method == "GET":
+        return quote(request.url.path) + (f"?{request.url.query}" if request.url.query else "")
+    page_ = urlsplit(request.headers.get("referer", ""))
+    if page_.netloc != request.headers.get("host"):
         return "/"
-    return quote(request.url.path) + (f"?{request.url.query}" if request.url.query else "")
+    return (page_.path or "/") + (f"?{page_.query}" if page_.query else "")

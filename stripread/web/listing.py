@@ -60,10 +60,14 @@ class ListAddress:
 
     def link(self, **changed: str | int) -> str:
         """Return the address with changed parameters; an empty text removes one."""
+        return self.path + self.query(**changed)
+
+    def query(self, **changed: str | int) -> str:
+        """Return the parameters of a link with their question mark; empty without parameters."""
         others = {name: value for name, value in self.given if name != _PAGE}
         wanted = {**others, **{name: str(value) for name, value in changed.items()}}
         query = urlencode({name: value for name, value in wanted.items() if value})
-        return f"{self.path}?{query}" if query else self.path
+        return f"?{query}" if query else ""
 
 
 def list_address(request: RequestContext) -> ListAddress:

@@ -91,12 +91,12 @@ def headline(status: SiteStatus, notation: Notation) -> tuple[Tone, str]:
 
 
 def flow(inventory: SiteInventory, status: SiteStatus, last: dict[str, tuple[str, datetime]],
-         colours: dict[str, tuple[str, ...]], today: date) -> list[FlowStep]:
+         colours: dict[str, tuple[str, ...]], now: datetime) -> list[FlowStep]:
     """Return mains, units and points downstream; ``last``: last reading and its time by point."""
     points = sorted(inventory.points.values(), key=lambda p: (-NEAREST.index(p.place), p.name))
-    due = {item.subject: (item.on - today).days for item in status.due if item.kind == "treatment"}
+    due = {item.subject: (item.on - now.date()).days for item in status.due if item.kind == "treatment"}
     steps = [_point(p, last, colours) for p in points if p.place == "mains"]
-    steps += [_unit(inventory, u, due.get(u.id)) for u in inventory.units.values() if not inventory.removed(u.id)]
+    steps += [_unit(inventory, u, due.get(u.id), now) for u in inventory.units.values() if not inventory.removed(u.id)]
     return [*steps, *(_point(p, last, colours) for p in points if p.place != "mains")]
 
 
@@ -107,9 +107,9 @@ def _point(point: SamplingPoint, last: dict[str, tuple[str, datetime]], colours:
                     reading=reading, colours=colours.get(reading, ()), bar=None, days=None)
 
 
-def _unit(inventory: SiteInventory, unit: Unit, days: int | None) -> FlowStep:
-    renewed = inventory.renewed(unit.id)
-    setting = "" if renewed is None or renewed.setting is None else f"setting {100 * renewed.setting:.0f} %"
+def _unit(inventory: SiteInventory, unit: Unit, days: int | None, now: datetime) -> FlowStep:
+    renewed, share = inventory.renewed(unit.id), inventory.history(unit).setting(now)
+    setting = "" if share is None else f"setting {100 * share:.0f} %"
     shown: Tone = "ok" if days is None or days >= _DAYS_DUE else "un" if days >= 0 else "out"
     at = float(max(0, days or 0))
     bar = None if days is None else plain_bar(Interval(value=at, low=at, high=at), LimitBounds(at_least=_DAYS_DUE),

@@ -23,7 +23,8 @@ def show_sign_in(request: RequestContext) -> Response:
     """Return the form; while no account can sign in, redirect to the setup page."""
     if request.app.code:
         return go("/first")
-    return page(request, "sign-in.html", to=_local(request.query("next")), name="", wrong=False)
+    return page(request, "sign-in.html", to=_local(request.query("next")), name="", wrong=False,
+                lost=request.query("lost") == "yes")
 
 
 def sign_in(request: RequestContext) -> Response:
@@ -44,7 +45,8 @@ def sign_in(request: RequestContext) -> Response:
     failures.note(attempt)
     request.app.metrics.sign_in_failed(account, request.address)
     middleware.note("sign-in refused", account=account, address=request.address)
-    return page(request, "sign-in.html", status=401, to=_local(request.field("next")), name=name, wrong=True)
+    return page(request, "sign-in.html", status=401, to=_local(request.field("next")), name=name, wrong=True,
+                lost=False)
 
 
 def let_in(request: RequestContext, account: str, to: str) -> Response:

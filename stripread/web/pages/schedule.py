@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 from types import MappingProxyType
 from typing import Final, Literal, TypeVar, get_args
-from urllib.parse import urlencode
 
 import msgspec
 from starlette.responses import Response
@@ -85,8 +84,9 @@ def _shown(request: RequestContext, *, status: int = 200, subscription: str = ""
 
 
 def tick(request: RequestContext) -> Response:
-    """Record work as done today; the page offers to undo it."""
-    return go(f"/schedule?{urlencode(msgspec.structs.asdict(record_done(request)))}")
+    """Record work as done today; the page offers to undo it, under the same filters."""
+    done = record_done(request)
+    return go("/schedule" + list_address(request).query(kind=done.kind, done=done.done))
 
 
 class DoneWork(msgspec.Struct, frozen=True, kw_only=True):
@@ -112,7 +112,7 @@ def record_done(request: RequestContext) -> DoneWork:
 def undo(request: RequestContext) -> Response:
     """Take back what was ticked off."""
     strike_done(request)
-    return go("/schedule")
+    return go("/schedule" + list_address(request).query(kind="", done=""))
 
 
 def strike_done(request: RequestContext) -> DoneWork:

@@ -101,7 +101,7 @@ def show_site(request: RequestContext) -> Response:
         request, "site.html", site=site, state=status, headline=site_view.headline(status, notation), waters=waters,
         group=store.get(SiteGroup, site.group).name if site.group else "",
         flow=site_view.flow(inventory, status, {p: (r.id, r.at) for p, r in read.items()},
-                            glyphs(store, [r.id for r in read.values()]), store.clock().date()),
+                            glyphs(store, [r.id for r in read.values()]), store.clock()),
         rows=site_view.water_rows(store, waters, values, notation), trends=_trends(request, read),
         judged=None if assessment is None else assessment_sheet(assessment, notation),
         machines=list(inventory.machines.values()), today=store.clock().date(),

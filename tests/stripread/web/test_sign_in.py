@@ -193,6 +193,20 @@ def test_a_session_ends(served: Served) -> None:
     assert sessions.find_session(store, used) is None
 
 
+def test_a_form_of_an_expired_session_is_reported_as_lost(served: Served) -> None:
+    """After sign-in, the page that the form was on; a form of another site's page leads home."""
+    served.app.code = ""
+    browser = served.browser()
+    for referer, back in ((f"{served.url}/decisions?state=open", "/decisions?state=open"),
+                          ("https://elsewhere.example/decisions", "/")):
+        answer = browser.send("POST", "/decisions", data={"site": "quay"}, headers={"referer": referer})
+        assert answer.status_code == 303
+        page = browser.get(answer.headers["location"]).text
+        assert "Your session expired; nothing was stored." in page
+        assert f'name="next" value="{back}"' in page
+    assert "nothing was stored" not in browser.get(browser.get("/decisions").headers["location"]).text
+
+
 def test_a_closed_account_is_out_at_once(served: Served) -> None:
     administrator, other = served.role("administrator"), served.account("technician")
     theirs = served.browser(other)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import re
+from datetime import timedelta
 
 import icalendar
 import msgspec
@@ -32,6 +33,12 @@ def treated(stocked: Served) -> Served:
         work.put(Unit(id="quay-unit", site="quay", catalogue="carbon-filter", unit=carbon), "made")
         work.put(Service(id="installed", unit="quay-unit", at=store.clock().replace(year=store.clock().year - 2),
                          job="installed", account=account), "installed")
+        work.put(Unit(id="long-unit", site="long", catalogue="weak-acid-exchange",
+                      unit=load_units()["weak-acid-exchange"]), "made")
+        work.put(Service(id="turned", unit="long-unit", at=store.clock() - timedelta(days=200), job="installed",
+                         setting=0.3, account=account), "installed")
+        work.put(Service(id="changed", unit="long-unit", at=store.clock() - timedelta(days=20),
+                         job="cartridge changed", account=account), "cartridge changed")
     return stocked
 
 
@@ -69,6 +76,7 @@ def test_the_page_of_a_site(site: str, treated: Served) -> None:
     manager = treated.role("manager")
     answer = manager.get(f"/sites/{site}")
     assert answer.status_code == 200
+    assert ("setting 30 %" in answer.text) == (site == "long"), "a changed cartridge leaves the valve where it is"
     assert HOSTILE not in answer.text
     assert "Points in flow order" in answer.text
     assert manager.get(f"/sites/{site}", params={"analyte": "silica"}).status_code == 422
@@ -84,6 +92,12 @@ def test_work_is_ticked_off_and_taken_back(treated: Served) -> None:
     service = treated.store.get(Service, done.headers["location"].rpartition("=")[2])
     assert (service.unit, service.job, service.struck) == ("quay-unit", "cartridge changed", None)
     assert 'value="quay-unit"' not in technician.get("/schedule").text
+    filtered = technician.post("/schedule/done?search=quay&sort=site&kind=tube&done=x", kind="treatment",
+                               unit="quay-unit").headers["location"]
+    assert re.fullmatch(r"/schedule\?search=quay&sort=site&kind=treatment&done=\w+", filtered)
+    assert 'action="/schedule/undo?search=quay&amp;sort=site"' in technician.get(filtered).text
+    back = technician.post("/schedule/undo?search=quay&sort=site", kind="treatment", done=filtered.rpartition("=")[2])
+    assert back.headers["location"] == "/schedule?search=quay&sort=site"
     technician.post("/schedule/undo", kind="treatment", done=service.id)
     assert treated.store.get(Service, service.id).struck
     assert 'value="quay-unit"' in technician.get("/schedule").text
