@@ -131,7 +131,7 @@ class Decisions:
         what = proposal.what or recommended
         if not what:
             raise RecordsError("no action is recommended for this site", where=f"site {proposal.site}",
-                               remedy="state the action (command line: --what)")
+                               remedy="state the action (command line: --what)").of_field("what")
         self._check_unit(proposal.catalogue)
         if proposal.catalogue is not None:
             check_setting(proposal.catalogue, catalogue(own_terms(self.store))[proposal.catalogue], proposal.setting,
@@ -151,11 +151,11 @@ class Decisions:
         decision = self.store.get(TreatmentDecision, id_)
         if state not in FOLLOWING[decision.state]:
             raise RecordsError(f"a decision that is {decision.state} cannot become {state}", where=f"decision {id_}",
-                               found=state, allowed=", ".join(FOLLOWING[decision.state]))
+                               found=state, allowed=", ".join(FOLLOWING[decision.state])).of_field("state")
         if state == "chosen" and not decision.follows and not why.strip():
             raise RecordsError("a choice that differs from the recommendation needs a reason", where=f"decision {id_}",
                                found=decision.what, allowed=decision.recommended or "a reason",
-                               remedy="state the reason (command line: --why)")
+                               remedy="state the reason (command line: --why)").of_field("why")
         if state == "verified":
             self._check_verification(decision, result)
         sampled = bool(result) and bool(self.store.find(SampleAssessment, id=result))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
@@ -44,6 +44,21 @@ from stripread.web.request import RequestContext, one_of
 STEPS: Final[tuple[DecisionState, ...]] = ("proposed", "chosen", "ordered", "installed", "verified")
 
 
+#: Texts on a rejected field.
+_REJECTED: Final = {"why": "decisions.rejected-why", "state": "decisions.rejected-state",
+                    "what": "decisions.rejected-what"}
+
+
+@dataclass(frozen=True, slots=True)
+class RejectedForm:
+    """A form of the page that was rejected, by id of its decision, "propose" or "stock": field, why, what was typed."""
+
+    form: str
+    field: str
+    why: str
+    typed: Mapping[str, str]
+
+
 @dataclass(frozen=True, slots=True)
 class DecisionLine:
     """A decision with its site; ``place``: number of the last step on the way; ``following``: states it may get."""
@@ -62,7 +77,7 @@ def show_decisions(request: RequestContext) -> Response:
 
 def propose(request: RequestContext) -> Response:
     """Store a proposal for a site."""
-    return _decided(request, propose_decision)
+    return _decided(request, propose_decision, "propose")
 
 
 def propose_decision(request: RequestContext) -> TreatmentDecision:
@@ -74,7 +89,7 @@ def propose_decision(request: RequestContext) -> TreatmentDecision:
 
 def advance(request: RequestContext) -> Response:
     """Bring a decision into its next state."""
-    return _decided(request, advance_decision)
+    return _decided(request, advance_decision, request.path("decision"))
 
 
 def advance_decision(request: RequestContext) -> TreatmentDecision:
@@ -87,7 +102,7 @@ def advance_decision(request: RequestContext) -> TreatmentDecision:
 
 def count_stock(request: RequestContext) -> Response:
     """Store the number of units in stock."""
-    return _decided(request, set_stock)
+    return _decided(request, set_stock, "stock")
 
 
 def set_stock(request: RequestContext) -> UnitStock:
@@ -102,15 +117,27 @@ def _desk(request: RequestContext) -> Decisions:
     return Decisions(request.store, request.account)
 
 
-def _decided(request: RequestContext, act: Callable[[RequestContext], object]) -> Response:
+def _decided(request: RequestContext, act: Callable[[RequestContext], object], form: str) -> Response:
     try:
         act(request)
     except InputError as error:
-        return _decisions_page(request, status=422, wrong=error.message)
+        typed = {name: values[0] for name, values in request.form.items() if values}
+        return _decisions_page(request, status=422, rejected=RejectedForm(
+            form, error.field or error.where, _why_rejected(request, error), typed))
     return go("/decisions")
 
 
-def _decisions_page(request: RequestContext, *, status: int = 200, wrong: str = "") -> Response:
+def _why_rejected(request: RequestContext, error: InputError) -> str:
+    """Return why a form was rejected, without the ids and options that the message has for programs."""
+    if error.field in _REJECTED:
+        return request.app.messages(_REJECTED[error.field])
+    found = f"Found {error.found}" if error.found else ""
+    allowed = f"Allowed: {error.allowed}" if error.allowed else ""
+    parts = (error.what, found, allowed, error.remedy)
+    return " ".join(f"{part[:1].upper()}{part[1:].rstrip('.')}." for part in parts if part)
+
+
+def _decisions_page(request: RequestContext, *, status: int = 200, rejected: RejectedForm | None = None) -> Response:
     store = request.store
     chosen = chosen_decisions(request)
     found, names = chosen.decisions, chosen.names
@@ -120,7 +147,7 @@ def _decisions_page(request: RequestContext, *, status: int = 200, wrong: str = 
     lines = [_line(request, d, names[d.site]) for d in found[first:first + ROWS]]
     known = catalogue(own_terms(store))
     return page(
-        request, "decisions.html", status=status, wrong=wrong, address=list_address(request), lines=lines,
+        request, "decisions.html", status=status, rejected=rejected, address=list_address(request), lines=lines,
         total=len(found), sites=sorted(names.items(), key=lambda s: s[1].casefold()), stock=store.find(UnitStock),
         steps=STEPS, shown=PROGRESS, catalogue=sorted((id_, unit.name) for id_, unit in known.items()),
         unit_names={id_: unit.name for id_, unit in known.items()},

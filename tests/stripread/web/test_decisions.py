@@ -54,6 +54,27 @@ def test_what_cannot_follow_is_refused(stocked: Served, manager: Browser) -> Non
     assert manager.post("/decisions/none-such", state="closed").status_code == 404
 
 
+def test_a_rejected_form_has_its_message_and_what_was_typed(stocked: Served, manager: Browser) -> None:
+    """For people: no id and no option of a command; the address of the form opens the page."""
+    manager.post("/decisions", site="quay", what="Something of one's own")
+    decision = latest(stocked)
+    answer = manager.post(f"/decisions/{decision.id}", state="chosen", why="")
+    own = answer.text[answer.text.index("Something of one&#39;s own"):]
+    assert own.index("Enter a reason") < own.index(f'action="/decisions/{decision.id}"') < own.index("autofocus")
+    assert "--why" not in answer.text
+    assert f"decision {decision.id}" not in answer.text
+    for given in ({"state": "chosen", "why": "Agreed."}, {"state": "chosen", "why": "Again, <in> another tab"}):
+        answer = manager.post(f"/decisions/{decision.id}", **given)
+    assert answer.status_code == 422
+    assert "the decision has changed since this page was loaded" in answer.text
+    assert 'value="Again, &lt;in&gt; another tab"' in answer.text
+    answer = manager.post("/decisions/stock", catalogue="carbon-filter", count="a dozen")
+    assert re.search(r'name="count" value="a dozen" aria-invalid="true" autofocus', answer.text)
+    assert '<option value="carbon-filter" selected>' in answer.text
+    for path in (f"/decisions/{decision.id}", "/decisions/stock"):
+        assert manager.get(path).headers["location"] == "/decisions"
+
+
 def test_a_restricted_manager_decides_at_the_own_sites(stocked: Served, manager: Browser) -> None:
     manager.post("/decisions", site="long", what="Only in the south")
     decision, account = latest(stocked), stocked.account("manager")
