@@ -30,7 +30,7 @@ def why_not_more(options: Options, chosen: Option) -> str:
     other = min((o for o in higher if o.loss.total <= least + _EQUAL), key=lambda o: LEVEL[o.kind])
     gain = chosen.loss.total - other.loss.total
     if gain < _EQUAL:
-        return "A higher level of intervention would gain nothing noticeable."
+        return "A higher level of intervention would give no noticeable improvement."
     return f"{capitalise(other.name)} would gain {_differences(gain)}{_values(chosen, other)}{_price(other)}."
 
 

@@ -257,7 +257,8 @@ def upkeep_sentences(plan: Plan) -> Iterator[str]:
         amount = f"{abs(plan.yearly_cost):.0f} {plan.currency or ''}".rstrip()
         net = "Costs" if plan.yearly_cost >= 0 else "Saves"
         yield f"{net} about {amount} per year{unknown}."
-    yield f"Test again in {plan.test_in_days} days, and after any work on machine, unit or mains."
+    yield (f"Test again within {plan.test_in_days} days, earlier if the schedule requires it, and after any work on "
+           "machine, unit or mains.")
 
 
 def _part(part: PartLife) -> str:

@@ -9,6 +9,7 @@ from starlette.responses import Response
 
 from assess.assessment import Assessment
 from shared.analytes import ANALYTES
+from shared.text import format_value
 from stripread.exchange.readings_table import ReadingsTable, TableColumn
 from stripread.monitoring.assessed_water import assessment_of, judgements_of
 from stripread.monitoring.schedule.intervals import load_intervals
@@ -17,6 +18,7 @@ from stripread.monitoring.status import SiteStatus, status_of
 from stripread.monitoring.trend.trend import trend
 from stripread.monitoring.valid_readings import ValidReading, latest
 from stripread.report.sites.site import site_report
+from stripread.report.text import permitted
 from stripread.report.verdicts import assessment_sheet
 from stripread.store.models.sites import Site, SiteGroup
 from stripread.store.reading_query import ReadingFilter, count_readings
@@ -77,8 +79,8 @@ def _table(sites: Sequence[SiteStatus]) -> ReadingsTable:
 def _row(s: SiteStatus) -> tuple[str | None, ...]:
     first, water = s.water.first if s.water else None, s.water
     deviation = (None, None, None) if first is None else (
-        first.name, f"{first.value:.6g} {first.unit}",
-        f"{'' if first.at_least is None else first.at_least} to {'' if first.at_most is None else first.at_most}")
+        first.name, format_value(first.value, low=first.low, high=first.high, unit=first.unit),
+        permitted(first.at_least, first.at_most))
     action = (None, None) if s.next is None else (s.next.what, str(s.next.on))
     return (s.site, s.name, s.group, s.verdict, str(water.since) if water else None, *deviation,
             str(s.last) if s.last else None, *action)

@@ -84,9 +84,9 @@
 
   const refused = async (entry, problem) => {
     const between = problem.title.endsWith(".") ? " " : "; ";
-    const why = [problem.title, problem.detail].filter(Boolean).join(between).replace(/\.?$/, ".");
+    const why = problem.field === "dipped" ? messages["wrong-dip"] : [problem.title, problem.detail].filter(Boolean).join(between).replace(/\.?$/, ".");
     await outbox.store.put({...entry, refused: why, field: problem.field ?? ""});
-    notify("refused", {key: entry.key, why});
+    notify("refused", {key: entry.key, why, field: problem.field});
   };
 
   // Without a secure connection the browser computes no hash; the server's is then taken as it is.

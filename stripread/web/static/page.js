@@ -2,12 +2,15 @@
 // makes the pages for taking readings open offline.
 "use strict";
 {
+  // A time that a script writes, as the server writes it.
+  window.written = (moment, parts) => new Intl.DateTimeFormat("en-GB", {timeZone: document.documentElement.dataset.zone || undefined, ...parts}).format(moment).replace("Sept", "Sep");
+  window.written.day = {day: "numeric", month: "short", year: "numeric"};
+  window.written.clock = {hour: "2-digit", minute: "2-digit"};
   window.localTimes = (part) => {
     if (document.documentElement.dataset.zone) return;
-    const form = new Intl.DateTimeFormat("en-GB", {day: "numeric", month: "short", year: "numeric", hour: "2-digit", minute: "2-digit"});
     for (const time of part.querySelectorAll("time[datetime*=T]")) {
       const moment = new Date(time.dateTime);
-      if (!Number.isNaN(moment.getTime())) time.textContent = form.format(moment).replace("Sept", "Sep"); // as the server writes it
+      if (!Number.isNaN(moment.getTime())) time.textContent = window.written(moment, {...window.written.day, ...window.written.clock});
     }
   };
   window.localTimes(document);

@@ -17,12 +17,13 @@
     await store.put({...entry, fields, refused: "", field: "", why: "", tries: 0});
     await outbox.flush();
   };
-  // Without what the server rejected, where it names it; else the technician chooses.
+  // Without what the server rejected, where that can be left out; where the server names nothing, the technician chooses.
+  // The same dipping time would be rejected again.
   const sends = (entry) => {
     const given = ["dipped", "replaces", "tube", "point"].filter((name) => entry.fields[name]), rejected = given.filter((name) => name === entry.field);
     return [
-      button(messages["send-again"], entry.label, resend(entry)),
-      ...(rejected.length ? rejected : given).map((name) => button(messages[`without-${name}`], entry.label, resend(entry, name))),
+      ...(rejected.includes("dipped") ? [] : [button(messages["send-again"], entry.label, resend(entry))]),
+      ...(rejected.length || entry.field ? rejected : given).map((name) => button(messages[`without-${name}`], entry.label, resend(entry, name))),
     ];
   };
   const thumb = ({key, bytes}) => {
@@ -72,5 +73,6 @@
     document.getElementById("persist").hidden = persisted !== false;
   };
   room().catch(() => {});
+  document.getElementById("instead").hidden = !new URLSearchParams(location.search).has("offline");
   outbox.show();
 }

@@ -58,7 +58,7 @@ const elsewhere = async (request, url) => {
   try { return await fetch(request); } catch {
     if (url.pathname in LABELS) return Response.redirect(`/take?${new URLSearchParams({[LABELS[url.pathname]]: url.searchParams.get("id") ?? ""})}`);
     const stored = await (await caches.open(PAGES)).match("/queue");
-    return stored ? Response.redirect("/queue") : Response.error();
+    return stored ? Response.redirect("/queue?offline=yes") : Response.error();
   }
 };
 

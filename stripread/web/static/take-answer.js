@@ -139,7 +139,7 @@
   });
   addEventListener("outbox-refused", ({detail}) => {
     const box = byId(`answer-${detail.key}`);
-    if (box) note(box, `${detail.why} ${messages["see-queue"]}`, "note out");
+    if (box) note(box, `${detail.why} ${messages[detail.field === "dipped" ? "see-queue-dip" : "see-queue"]}`, "note out");
   });
 
   take.answer = {place, note, show, fragment};

@@ -27,7 +27,7 @@
   const tubeRow = (tube) => {
     const row = element("li", ""), button = element("button", "", {className: "row", type: "button"}), text = element("span", "");
     const tone = tube.wrong.length ? "out" : tube.soon ? "un" : "ok";
-    const date = tube.last && new Date(tube.last).toLocaleDateString([], {dateStyle: "medium"});
+    const date = tube.last && written(new Date(tube.last), written.day);
     const why = wrong(tube) || fill(messages[tube.last ? tube.soon ? "tube-soon" : "tube-until" : "tube-fine"], {date});
     text.append(element("b", tube.id), " ", element("small", [tube.id === tube.batch ? "" : fill(messages["tube-batch"], tube), tube.id === remembered() ? messages["tube-last"] : ""].filter(Boolean).join(" · ")), element("br", ""));
     const verdict = element("span", "", {className: `v ${tone}`});
@@ -179,7 +179,7 @@
     const fields = {point: point ?? "", batch, tube: tube ?? "", name: file.name};
     if (dipped) fields.dipped = local(dipped);
     if (replaced?.reading) fields.replaces = replaced.reading;
-    const label = `${take.state.label}, ${new Date().toLocaleTimeString([], {hour: "2-digit", minute: "2-digit"})}`;
+    const label = `${take.state.label}, ${written(new Date(), written.clock)}`;
     const key = await outbox.add(file, label, fields, replaced?.key ?? ""); // safe on this device before anything else
     if (replaced) await outbox.seen(replaced.key);
     put({replaced: null, last: {key, dipped}, keys: [...(take.state.keys ?? []).filter((k) => k !== replaced?.key), key]});

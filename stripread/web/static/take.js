@@ -105,7 +105,7 @@
     const found = data.points.filter((p) => `${p.site} ${p.name} ${p.id}`.toLowerCase().includes(typed));
     byId("points").replaceChildren(...found.slice(0, 40).map((p) => pointRow(p)));
     byId("stored").textContent = !data.at ? messages[loaded ? "no-data" : "loading"] : fill(messages[found.length ? "points-stored" : "none-found"],
-      {n: data.points.length, typed, time: new Date(data.at).toLocaleString([], {dateStyle: "medium", timeStyle: "short"})});
+      {n: data.points.length, typed, time: written(new Date(data.at), {...written.day, ...written.clock})});
   };
 
   // --- start ---

@@ -219,6 +219,20 @@ def test_one_rejected_is_sent_again(page: Page, samples: Path) -> None:
     results(page, 1)
 
 
+def test_a_wrong_dipping_time_is_left_out(page: Page, samples: Path) -> None:
+    """The same again cannot help, so it is not offered."""
+    page.evaluate("""async () => {
+        const add = outbox.add;
+        const given = {dipped: "2020-01-01T09:30:00"};
+        outbox.add = (file, label, fields, key) => add(file, label, {...fields, ...given}, key); }""")
+    shoot(page, picture(samples, "old-cellar"))
+    expect(page.locator("#answers")).to_contain_text("The dipping time does not belong to this photograph")
+    page.goto("/queue")
+    expect(page.get_by_role("button", name="Send again")).to_have_count(0)
+    page.get_by_role("button", name="Send without the dipping time").click()
+    results(page, 1)
+
+
 def test_the_timer_survives_reload(bench: Served, open_page: Open, account: str, samples: Path) -> None:
     page = open_page(bench, account=account)
     page.clock.install(time=DIPPED)
