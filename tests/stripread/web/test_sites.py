@@ -57,6 +57,8 @@ def test_filters_and_download(treated: Served) -> None:
     rows = list(csv.DictReader(io.StringIO(answer.text)))
     assert [row["site"] for row in rows] == ["quay"]
     assert rows[0]["deviation"]
+    assert re.fullmatch(r"at (least|most) [\d.]+|[\d.]+ to [\d.]+", rows[0]["limit"])
+    assert re.match(r"\S+ .*\(.* to .*\)$", rows[0]["value"]), "rounded by its interval"
     assert "No site matches these filters." in manager.get("/sites", params={"search": "no such"}).text
     assert manager.get("/sites", params={"verdict": "splendid"}).status_code == 422
 
