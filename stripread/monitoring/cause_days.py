@@ -2,25 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import date, datetime
-from typing import Final, NamedTuple
+from typing import Any, Final
 
 import msgspec
-from sqlalchemy import select
+from sqlalchemy import Select, select
 
 from assess.decision import Verdict
 from assess.diagnosis.result import State
 from stripread.monitoring.assessed_water import AssessedWater
-from stripread.monitoring.valid_readings import is_valid_sql
+from stripread.monitoring.valid_readings import latest_of_each
+from stripread.store.lookup import batches
 from stripread.store.models.evidence import SampleAssessment, StoredAssessment
+from stripread.store.models.sites import SamplingPoint
 from stripread.store.schema import BODIES, READING_INDEX, RECORD_TYPES, decode_part
 from stripread.store.store import Store
 
+_ASSESSMENTS, _SAMPLES, _POINTS = (
+    RECORD_TYPES[kind].table for kind in (StoredAssessment, SampleAssessment, SamplingPoint))
 #: States of a unit that require an action whatever the verdict on its water.
 FAULTS: Final[tuple[State, ...]] = ("setting-off", "exhausted", "swapped", "carbon-exhausted")
-#: Ids in one statement.
-_MOST_IDS: Final = 10_000
+#: Latest results of a point that are examined.
+_EXAMINED: Final = 10
 
 
 def requires_action(water: AssessedWater) -> bool:
@@ -52,32 +57,20 @@ class _Stored(msgspec.Struct):
     assessment: _Content
 
 
-class _Result(NamedTuple):
-    """An assessed result of a point: its time, and type and id of its assessment."""
-
-    sampled: str
-    type: type[StoredAssessment | SampleAssessment]
-    assessment: str
-
-
-def cause_days(store: Store, waters: Iterable[AssessedWater]) -> dict[str, date]:
+def cause_days(store: Store, waters: Iterable[AssessedWater], since: Mapping[str, date]) -> dict[str, date]:
     """Return by point the day of the first of the latest results in a row that all show what requires an action.
 
     That is the fault of the unit or the most severe deviation of the latest result. Waters that require none are
-    skipped. Assessments are read from the latest one back, so that few of a long history are read.
+    skipped. Of each point the latest results are examined; if all show it, the day is that ``since`` which the point
+    has its verdict, if it is earlier.
     """
     causes = {water.point: _causes(water) for water in waters if requires_action(water)}
-    left = _results(store, list(causes)) if causes else {}
     days: dict[str, date] = {}
-    n = 2
-    while left:
-        states = _contents(store, [result for results in left.values() for result in results[:n]])
-        for point, results in list(left.items()):
-            same = _run(results[:n], states, causes[point])
-            if same:
-                days[point] = datetime.fromisoformat(results[same - 1].sampled).date()
-            left[point] = results[n:] if same == n else []
-        left, n = {point: results for point, results in left.items() if results}, 4 * n
+    for point, results in _results(store, causes).items():
+        same = _run(results, causes[point])
+        if same:
+            first = datetime.fromisoformat(results[same - 1][0]).date()
+            days[point] = first if same < _EXAMINED else min(first, since.get(point, first))
     return days
 
 
@@ -88,37 +81,34 @@ def _causes(water: AssessedWater) -> set[tuple[str, str]]:
         {("unit", water.diagnosis.state)} if fault and water.diagnosis else set())
 
 
-def _run(results: Sequence[_Result], found: Mapping[str, _Content], causes: set[tuple[str, str]]) -> int:
+def _run(results: Sequence[tuple[str, _Content]], causes: set[tuple[str, str]]) -> int:
     """Return how many of the results, latest first, show one of the causes until one does not."""
-    return next((n for n, result in enumerate(results) if not found[result.assessment].causes & causes), len(results))
+    return next((n for n, (_, content) in enumerate(results) if not content.causes & causes), len(results))
 
 
-def _results(store: Store, points: Sequence[str]) -> dict[str, list[_Result]]:
-    """Return the assessed results of each point, strips and laboratory or typed samples, latest first."""
-    c, s = READING_INDEX.c, RECORD_TYPES[SampleAssessment].table.c
-    read = select(c.point, c.sampled, c.assessment).where(
-        c.assessment.is_not(None), *is_valid_sql(store.review)).order_by(c.at, c.reading)
-    typed = select(s.point, s.taken.label("sampled"), s.id.label("assessment")).order_by(s.at, s.id)
-    found: dict[str, dict[tuple[str, type], _Result]] = {}
+def _results(store: Store, points: Iterable[str]) -> dict[str, list[tuple[str, _Content]]]:
+    """Return time and content of the latest assessed results of each point, latest first.
+
+    Results are readings of strips and laboratory or typed samples.
+    """
+    found: dict[str, dict[tuple[str, type], _Content]] = defaultdict(dict)
     with store.viewing() as connection:
-        for start in range(0, len(points), _MOST_IDS):
-            some = points[start:start + _MOST_IDS]
-            for type_, query, column in ((StoredAssessment, read, c.point), (SampleAssessment, typed, s.point)):
-                for row in connection.execute(query.where(column.in_(some))):
-                    # A sample that was assessed again has its latest assessment.
-                    key = row.sampled, type_
-                    found.setdefault(row.point, {})[key] = _Result(row.sampled, type_, row.assessment)
-    return {point: sorted(there.values(), key=lambda r: r.sampled, reverse=True) for point, there in found.items()}
+        for some in batches(points):
+            for type_, query in _queries(store, some):
+                # A sample that was assessed again has its latest assessment.
+                for row in connection.execute(query):
+                    found[row.point][row.sampled, type_] = decode_part(type_, row.body, _Stored).assessment
+    return {point: sorted(((sampled, content) for (sampled, _), content in there.items()),
+                          key=lambda result: result[0], reverse=True)[:_EXAMINED] for point, there in found.items()}
 
 
-def _contents(store: Store, results: Sequence[_Result]) -> dict[str, _Content]:
-    """Return criteria and state of the unit by id of the assessment."""
-    contents: dict[str, _Content] = {}
-    with store.viewing() as connection:
-        for type_ in (StoredAssessment, SampleAssessment):
-            t, ids = RECORD_TYPES[type_].table.c, [r.assessment for r in results if r.type is type_]
-            query = select(t.id, BODIES.c.body).join(BODIES, BODIES.c.sha256 == t.sha256)
-            for start in range(0, len(ids), _MOST_IDS):
-                rows = connection.execute(query.where(t.id.in_(ids[start:start + _MOST_IDS])))
-                contents |= {row.id: decode_part(type_, row.body, _Stored).assessment for row in rows}
-    return contents
+def _queries(store: Store, points: Sequence[str]
+             ) -> Iterator[tuple[type[StoredAssessment | SampleAssessment], Select[Any]]]:
+    """Yield the queries for assessments of the latest readings, and of samples, of some points, oldest first."""
+    c, s = READING_INDEX.c, _SAMPLES.c
+    latest = latest_of_each(store, _EXAMINED, _POINTS.c.id.in_(points))
+    yield StoredAssessment, (select(c.point, c.sampled, BODIES.c.body).join(latest, latest.c.reading == c.reading)
+                             .join(_ASSESSMENTS, _ASSESSMENTS.c.id == c.assessment)
+                             .join(BODIES, BODIES.c.sha256 == _ASSESSMENTS.c.sha256).order_by(c.at, c.reading))
+    yield SampleAssessment, (select(s.point, s.taken.label("sampled"), BODIES.c.body)
+                             .join(BODIES, BODIES.c.sha256 == s.sha256).where(s.point.in_(points)).order_by(s.at, s.id))

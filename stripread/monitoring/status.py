@@ -177,7 +177,7 @@ class _Statuses:
         chosen = {id_: self._waters(there) for id_, there in points.items()}
         used = {w.point: w.verdict for pair in chosen.values() for w in pair if w is not None}
         since = out_since(self.waters.store, used)
-        causes = cause_days(self.waters.store, (water for water, _ in chosen.values() if water is not None))
+        causes = cause_days(self.waters.store, (water for water, _ in chosen.values() if water is not None), since)
         ends = ends_of_units(
             self.waters, (u for u in self._inventory.units.values() if not self._inventory.removed(u.id)))
         decisions = self._decisions()

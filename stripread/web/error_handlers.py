@@ -77,7 +77,7 @@ def handlers(app: AppState) -> dict[int | type[Exception], Handler]:
         assert isinstance(error, HTTPException)  # noqa: S101 - registered for it
         if error.status_code == 405 and request.method == "GET" and wants_page(request):
             # Address of a form, as a rejected form leaves it in the browser: its page is above it.
-            return RedirectResponse(quote(request.url.path.rpartition("/")[0] or "/"), 303)
+            return RedirectResponse("/" + quote(request.url.path.rpartition("/")[0].lstrip("/")), 303)
         words = _OF_STATUS.get(error.status_code, "fault")
         title = app.messages(f"refused.{_IN_API.get(words, words) if _of_api(request) else words}")
         return await _answer(request, app, Problem(status=error.status_code, title=title))

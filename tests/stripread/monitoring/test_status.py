@@ -151,9 +151,13 @@ def test_an_action_is_due_since_results_show_its_cause(
     quay, = seen(store, site="quay").sites
     assert quay.water is not None
     assert (quay.verdict, quay.water.since) == ("out-of-limits", TODAY - timedelta(days=60))
-    latest = latest_results(store, ["quay tap", "behind"])
-    assert cause_days(store, [r.water for r in latest.values() if r.water is not None]) == {
-        "quay tap": TODAY - timedelta(days=9), "behind": TODAY - timedelta(days=10)}
+    for days in range(12):
+        read(store, sample_chart, "tap", 10 * days + 1, out["hardness"])
+    latest = latest_results(store, ["quay tap", "behind", "tap"])
+    verdict_since = {"quay tap": TODAY - timedelta(days=60), "tap": TODAY - timedelta(days=111)}
+    assert cause_days(store, [r.water for r in latest.values() if r.water is not None], verdict_since) == {
+        "quay tap": TODAY - timedelta(days=9), "behind": TODAY - timedelta(days=10),
+        "tap": TODAY - timedelta(days=111)}, "beyond the examined results, the verdict's day counts"
 
 
 def test_a_plan_makes_the_next_test_earlier_until_a_later_reading(
