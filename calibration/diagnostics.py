@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from calibration.curve import Curve
 from calibration.fit import CurveFit
 from calibration.gaussian_process import SpectralGP
-from calibration.observation import StandardObservation
+from calibration.standards import StandardRow
 from calibration.statistics.outliers import MODIFIED_Z_LIMIT, grubbs, modified_z
 from calibration.value import OFF_CURVE
 from shared.colour import delta_e_2000
@@ -54,14 +54,16 @@ class Fold:
     delta_e: float
 
 
-def check_levels(pad: Pad, standards: Sequence[StandardObservation], *, where: str) -> None:
+def check_levels(pad: Pad, rows: Sequence[StandardRow]) -> None:
     """Raise FileError for a level outside the range of the strip type."""
     low, high = pad.range
     spare = BEYOND * (high - low)
-    for s in standards:
-        if not low - spare <= s.value <= high + spare:
-            raise FileError("a level lies outside the strip type's range", where=f"{where}, {s.photo}",
-                            found=f"{pad.analyte} {s.value:g} {pad.unit}", allowed=f"{low:g} to {high:g} {pad.unit}",
+    for row in rows:
+        level = row.certified.get(pad.analyte)
+        if level is not None and not low - spare <= level.value <= high + spare:
+            raise FileError("a level lies outside the strip type's range", where=f"{row.where}, column {pad.analyte}",
+                            found=f"{row.standard} with {level.value:g} {pad.unit}",
+                            allowed=f"{low:g} to {high:g} {pad.unit}",
                             remedy="correct the value or its unit, or correct the range in the strip type's file")
 
 

@@ -21,6 +21,8 @@ _HEADER = re.compile(r"^(?P<u>u\()?(?P<analyte>[a-z_]+)(?(u)\))\s*(?:\[(?P<unit>
 #: Columns every standards table has; the others are analytes.
 FIXED = ("photo", "standard", "role", "light")
 ROLES = ("standard", "check")
+#: Standard uncertainty as a multiple of its value that only swapped columns explain; a low level's is smaller.
+_SWAPPED_U = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,13 +35,14 @@ class CertifiedValue:
 
 @dataclass(frozen=True, slots=True)
 class StandardRow:
-    """One photograph of one solution; ``certified`` by analyte."""
+    """One photograph of one solution; ``certified`` by analyte; ``where``: the row in its table."""
 
     photo: Path
     standard: str
     role: str
     light: str
     certified: dict[str, CertifiedValue]
+    where: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,11 +65,14 @@ class _Column:
 def read_standards(path: Path, units: Mapping[str, str]) -> tuple[StandardRow, ...]:
     """Rows of a standards table. ``units``: the strip type's unit of each analyte.
 
-    Raises FileError naming file, line and column for anything that is missing, unknown, doubled or impossible.
+    Raises FileError naming file, line and column for anything that is missing, unknown, doubled or impossible, and for
+    swapped columns of values and uncertainties.
     """
-    written = read_cells(path, units)
+    written = _written(path, units)
     columns = [_column(name, units, written[0].where) for name in written[0].written if name not in FIXED]
     rows = tuple(_row(cells, columns, path.parent) for cells in written)
+    _check_sameness(written)
+    _check_swapped(rows)
     _check_photos(rows, written)
     return rows
 
@@ -77,11 +83,15 @@ def read_cells(path: Path, units: Mapping[str, str]) -> list[Cells]:
     Raises FileError for a column that is missing, unknown, doubled, without its partner or in a wrong unit, for a
     row that does not fit the header, and for a standard that two rows describe differently.
     """
-    (number, header), *lines = csv_lines(path)
-    _check_header(header, units, where=f"{path}:{number}")
-    rows = [_cells(header, cells, where=f"{path}:{n}") for n, cells in lines]
+    rows = _written(path, units)
     _check_sameness(rows)
     return rows
+
+
+def _written(path: Path, units: Mapping[str, str]) -> list[Cells]:
+    (number, header), *lines = csv_lines(path)
+    _check_header(header, units, where=f"{path}:{number}")
+    return [_cells(header, cells, where=f"{path}:{n}") for n, cells in lines]
 
 
 def _check_header(header: Sequence[str], units: Mapping[str, str], *, where: str) -> None:
@@ -150,7 +160,7 @@ def _row(cells: Cells, columns: Sequence[_Column], folder: Path) -> StandardRow:
                             allowed=f"a {name} in every row")
     numbers = {c.title: _number(text[c.header], f"{cells.where}, column {c.title}") for c in columns}
     return StandardRow(folder / text["photo"], text["standard"], text["role"], text["light"],
-                       _certified(numbers, cells.where))
+                       _certified(numbers, cells.where), cells.where)
 
 
 def _certified(numbers: Mapping[str, float | None], where: str) -> dict[str, CertifiedValue]:
@@ -179,6 +189,19 @@ def _number(text: str, where: str) -> float | None:
         raise FileError("is not a possible number", where=where, found=text, allowed="0 or more, with a decimal point",
                         remedy="" if math.isfinite(value) else "state the unit in the header, one for the whole column")
     return value
+
+
+def _check_swapped(rows: Sequence[StandardRow]) -> None:
+    """Raise FileError where the uncertainties of an analyte are far above most of its values; blanks count as good."""
+    for analyte in dict.fromkeys(a for row in rows for a in row.certified):
+        given = [row for row in rows if analyte in row.certified]
+        large = [row for row in given if 0 < row.certified[analyte].value * _SWAPPED_U < row.certified[analyte].u]
+        if 2 * len(large) > len(given):
+            first = large[0].certified[analyte]
+            raise FileError("u is larger than the value in most rows", where=f"{large[0].where}, column {analyte}",
+                            found=f"{first.value:g} with u {first.u:g}; alike in {len(large)} of {len(given)} rows",
+                            allowed="values with their own standard uncertainties",
+                            remedy="are the columns swapped? Correct the header or the cells")
 
 
 def _check_photos(rows: Sequence[StandardRow], written: Sequence[Cells]) -> None:

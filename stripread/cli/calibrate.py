@@ -47,8 +47,8 @@ def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card:
 
     STANDARDS is a CSV file with the columns photo (path relative to the file), standard, role (standard or check),
     light, and for each analyte the reference value and its standard uncertainty with the unit in the header. Rows with
-    role check are not used in the fit; they are evaluated on the chart afterwards. Exit status 1: a photograph was
-    excluded or had no result.
+    role check are not used in the fit; they are evaluated on the chart afterwards. Exit status 1: a check standard
+    failed, or a photograph was excluded or had no result.
     """
     executor = cluster_or_serial(cluster)
     material = Material(card=read_card(card) if card else default_card(),
@@ -77,4 +77,4 @@ def calibrate(standards: Path, profile: Path, batch: str, output: Path, *, card:
         if details:
             echo("\n".join(detail_lines(made, checked, unread)))
     lost = {photo.photo for photo in made.chart.conditions.excluded} - set(without)
-    return NO_RESULT if lost or unread else DONE
+    return NO_RESULT if lost or unread or any(c.verdict == "fail" for c in checked) else DONE

@@ -98,7 +98,10 @@ def calibrate_material(material: Material, watch: Watch = iter, without: Sequenc
                             allowed="a name in the column photo")
     dropped = {out.photo for out in without}
     included = [row for row in rows if row.photo.name not in dropped]
-    seen, unread = observe_standards([row for row in included if row.role == "standard"], material, watch, executor)
+    standards = [row for row in included if row.role == "standard"]
+    for pad in material.strip.pads:
+        check_levels(pad, standards)
+    seen, unread = observe_standards(standards, material, watch, executor)
     made = fit_batch(seen, material, [*without, *unread])
     return replace(made, checks=tuple(row for row in included if row.role == "check"))
 
@@ -168,7 +171,6 @@ def fit_batch(seen: Sequence[ObservedStandard], material: Material,
     for pad in material.strip.pads:
         pad_standards = [o for s in standards if (o := standard_of(s, pad.analyte)) is not None]
         if pad_standards:
-            check_levels(pad, pad_standards, where=str(material.table))
             fits.append(_examined(fitted(pad.analyte, pad.unit, pad_standards), pad))
     if not fits:
         raise FileError("no analyte has standards", where=str(material.table),

@@ -6,6 +6,7 @@ tests/calibration/statistics; here they meet photographs.
 
 from collections.abc import Callable
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +15,7 @@ from calibration.cross_validation import without_levels, without_lights
 from calibration.diagnostics import check_levels, suspects, warnings_of
 from calibration.fit import CurveFit, fitted
 from calibration.observation import StandardObservation
+from calibration.standards import CertifiedValue, StandardRow
 from shared.errors import FileError
 from shared.strip import default_strip
 from stripread.reading.calibrate import Calibration
@@ -63,10 +65,12 @@ def test_copies_of_a_photograph_are_no_replicates(buffers: list[StandardObservat
     assert any("more closely than strips can" in text for text in warnings_of(copies, PH))
 
 
-def test_a_level_outside_the_strip_type_is_refused(buffers: list[StandardObservation]) -> None:
-    check_levels(PH, buffers, where="t.csv")
-    with pytest.raises(FileError, match=r"t\.csv, .* strip type's range; found ph 10 pH; allowed: 6 to 9 pH"):
-        check_levels(PH, [replace(buffers[0], value=10.0)], where="t.csv")
+def test_a_level_outside_the_strip_type_is_refused() -> None:
+    row = StandardRow(Path("p.jpg"), "P08", "standard", "window", {"ph": CertifiedValue(9.0, 0.02)}, where="t.csv:5")
+    check_levels(PH, [row])
+    with pytest.raises(FileError, match=r"t\.csv:5, column ph: .* strip type's range; found P08 with 10 pH; allowed: "
+                                        "6 to 9 pH"):
+        check_levels(PH, [row, replace(row, certified={"ph": CertifiedValue(10.0, 0.02)})])
 
 
 def test_the_order_of_the_table_is_no_matter(buffers: list[StandardObservation]) -> None:

@@ -53,6 +53,12 @@ def test_the_samples_table(samples: Path) -> None:
     assert all(c.u > 0 for r in rows for c in r.certified.values())
 
 
+@pytest.mark.parametrize("cells", ["0,0.5", "0,0", "0.1,0.2"], ids=["blank", "exact", "low"])
+def test_a_blank_and_a_low_level_are_no_swapped_columns(folder: Path, cells: str) -> None:
+    rows = (f"a.jpg,H01,standard,window,{cells},,", f"b.jpg,H02,standard,lamp,{cells},,")
+    assert len(read_standards(table(folder, HEADER, *rows), UNITS)) == 2
+
+
 #: What is wrong, the table, and what the message must name: line, what was found, what is allowed.
 WRONG: dict[str, tuple[str, tuple[str, ...], tuple[str, ...]]] = {
     "a wrong unit": (HEADER.replace("hardness [mg/L CaCO3]", "hardness [mmol/L]", 1), GOOD,
@@ -71,6 +77,13 @@ WRONG: dict[str, tuple[str, tuple[str, ...], tuple[str, ...]]] = {
     "two contents": (HEADER, (GOOD[0], "b.jpg,H01,standard,lamp,55,0.5,,"),
                      (":3, column hardness", "H01 with 55", "line 2", "with 50")),
     "two roles": (HEADER, (GOOD[0], "b.jpg,H01,check,lamp,50,0.5,,"), (":3, column role", "check", "standard")),
+    "a wrong number in one of two rows": (HEADER, (GOOD[0], "b.jpg,H01,standard,lamp,nan,0.5,,"),
+                                          (":3, column hardness: is not a possible number", "found nan")),
+    "a wrong role in one of two rows": (HEADER, (GOOD[0], "b.jpg,H01,chekc,lamp,50,0.5,,"),
+                                        (":3", "an unknown role; found chekc; allowed: standard, check")),
+    "swapped columns": (HEADER, ("a.jpg,H01,standard,window,0.5,50,,", "b.jpg,H02,standard,lamp,0.2,0,,",
+                                 "c.jpg,H03,standard,lamp,0.6,100,,"),
+                        (":2, column hardness: u is larger", "0.5 with u 50; alike in 2 of 3 rows", "swapped?")),
     "a unit in a cell": (HEADER, ("a.jpg,H01,standard,window,3.4 °dH,0.5,,",), (":2", "3.4 °dH", "in the header")),
     "a long row": (HEADER, ("a.jpg,H01,standard,window,5,0.5,,,7",), (":2", "9 cells", "8")),
     "a missing photograph": (HEADER, ("c.jpg,H01,standard,window,50,0.5,,",), (":2", "c.jpg")),

@@ -148,5 +148,15 @@ def test_a_level_beyond_the_strip_is_refused_with_its_place(
         return [[("10.5" if cell in {"9", "9.0"} else cell) for cell in row] for row in rows]
 
     assert run(buffers(stronger)) == 2
-    assert re.search(r"buffers\.csv, P08-.*a level lies outside the strip type's range; found ph 10\.5 pH; allowed: "
-                     r"6 to 9 pH", capsys.readouterr().err)
+    assert re.search(r"buffers\.csv:\d+, column ph: a level lies outside the strip type's range; found P08 with "
+                     r"10\.5 pH; allowed: 6 to 9 pH", capsys.readouterr().err)
+
+
+def test_a_failed_check_standard_sets_the_exit_status(
+        buffers: Buffers, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    def other(rows: Rows) -> Rows:
+        return [["8.5" if row[1] == "C01" and cell == "7.2" else cell for cell in row] for row in rows]
+
+    assert run(buffers(other)) == 1
+    assert "1 failed" in capsys.readouterr().out
+    assert (tmp_path / "c.json").exists()
