@@ -42,7 +42,7 @@ def impact_lines(impact: WithdrawalImpact) -> Iterator[str]:
     """Yield counts, verdicts that would change, points to retest, reports to amend and affected readings."""
     yield (f"{impact.material} {short_id(impact.id)}: {many(len(impact.readings), 'affected reading')}, "
            f"{many(len(impact.changed), 'verdict')} would change, {many(len(impact.reports), 'report')} to amend, "
-           f"{many(len(impact.sites), 'site')} to retest")
+           f"{many(len(impact.retest), 'sampling point')} to retest")
     if impact.retest:
         yield "to retest:"
         yield from (f"  {point.site_name}, {point.name}: {_verdict(point)}" for point in impact.retest)

@@ -8,12 +8,14 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from datetime import date, datetime
+from typing import Any, Final, Literal, NamedTuple
 
 import msgspec
 from sqlalchemy import ColumnElement, and_, select
 
 from assess.decision import Verdict
+from stripread.monitoring.assessed_water import sample_waters
 from stripread.monitoring.valid_readings import is_valid_sql
 from stripread.store.lookup import batches
 from stripread.store.models.evidence import IssuedReport, Photograph, StoredReading
@@ -54,7 +56,8 @@ class AffectedReport(msgspec.Struct, frozen=True, kw_only=True):
 class PointToRetest(msgspec.Struct, frozen=True, kw_only=True):
     """A sampling point whose present result rests on an affected reading, or was compared with one of the feed water.
 
-    ``verdict`` now; ``without``: that of the latest reading that is not affected, None if there is none.
+    ``verdict`` now; ``without``: that of the latest result that is not affected, of a reading or of a laboratory or
+    typed sample, None if there is none.
     """
 
     site: str
@@ -85,11 +88,6 @@ class WithdrawalImpact(msgspec.Struct, frozen=True, kw_only=True):
         """Points whose verdict would change."""
         return tuple(p for p in self.retest if p.changes)
 
-    @property
-    def sites(self) -> dict[str, str]:
-        """Names of the sites to retest, by id."""
-        return {p.site: p.site_name for p in self.retest}
-
 
 def withdrawal_impact(store: Store, material: Material, id_: str, access: SiteAccess = ALL_SITES) -> WithdrawalImpact:
     """Return what the withdrawal of a chart (its hash), tube or phone (their ids) affects, of what an account may see.
@@ -98,6 +96,13 @@ def withdrawal_impact(store: Store, material: Material, id_: str, access: SiteAc
     """
     store.get(MATERIALS[material], id_)
     return _Impact(store, material, id_, access).impact()
+
+
+class _Result(NamedTuple):
+    """Id of a reading, empty for a laboratory or typed sample, and the verdict."""
+
+    reading: str
+    verdict: Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,16 +168,17 @@ class _Impact:
         """Yield the points whose latest result is affected, and those compared with an affected feed water."""
         named = self._points(points)
         now, without = self._verdicts(named, frozenset()), self._verdicts(named, affected)
-        hit = {id_ for id_, (reading, _) in now.items() if reading in affected}
+        hit = {id_ for id_, result in now.items() if result.reading in affected}
         fed = {named[id_].site for id_ in hit if named[id_].place == "mains"}
         for p in named.values():
             if p.id in hit:
-                after = without[p.id][1] if p.id in without else None
+                after = without[p.id].verdict if p.id in without else None
                 yield PointToRetest(site=p.site, site_name=p.site_name, point=p.id, name=p.name,
-                                    verdict=now[p.id][1], without=after, why="latest result affected")
+                                    verdict=now[p.id].verdict, without=after, why="latest result affected")
             elif p.id in now and p.place != "mains" and p.site in fed:
-                yield PointToRetest(site=p.site, site_name=p.site_name, point=p.id, name=p.name,
-                                    verdict=now[p.id][1], without=now[p.id][1], why="feed water affected")
+                verdict = now[p.id].verdict
+                yield PointToRetest(site=p.site, site_name=p.site_name, point=p.id, name=p.name, verdict=verdict,
+                                    without=verdict, why="feed water affected")
 
     def _points(self, points: AbstractSet[str]) -> dict[str, Any]:
         """Return the open points of the sites at which ``points`` are, with the names of these sites."""
@@ -183,15 +189,26 @@ class _Impact:
         with self.store.viewing() as connection:
             return {row.id: row for row in connection.execute(query)}
 
-    def _verdicts(self, points: Collection[str], left_out: AbstractSet[str]) -> dict[str, tuple[str, Verdict]]:
-        """Return the latest assessed valid reading of each point with its verdict, some readings left out."""
+    def _verdicts(self, points: Collection[str], left_out: AbstractSet[str]) -> dict[str, _Result]:
+        """Return the latest assessed result of each point, a valid reading or a sample, some readings left out."""
         c = READING_INDEX.c
-        query = (select(c.point, c.reading, c.verdict)
-                 .where(c.point.in_(points), c.verdict.is_not(None), *is_valid_sql(self.store.review))
+        query = (select(c.point, c.reading, c.verdict, c.sampled)
+                 .where(c.point.in_(points), *is_valid_sql(self.store.review))
                  .order_by(c.sampled, c.at, c.reading))
         with self.store.viewing() as connection:
-            return {row.point: (row.reading, row.verdict) for row in connection.execute(query)
-                    if row.reading not in left_out}
+            rows = [row for row in connection.execute(query) if row.reading not in left_out]
+        last = {row.point: _day(row) for row in rows}
+        read = {row.point: row for row in rows if row.verdict is not None}
+        results = {point: _Result(row.reading, row.verdict) for point, row in read.items()}
+        for point, sample in sample_waters(self.store, points).items():
+            day = sample.sampled.date()
+            if point not in read or day > _day(read[point]) or day == last[point]:
+                results[point] = _Result("", sample.verdict)
+        return results
+
+
+def _day(row: Any) -> date:
+    return datetime.fromisoformat(row.sampled).date()
 
 
 class _Provenance(msgspec.Struct):

@@ -12,7 +12,7 @@ from stripread.review.session import ReviewSession
 from stripread.review.withdrawal_impact import WithdrawalImpact, withdrawal_impact
 from stripread.store.errors import RecordsError
 from stripread.store.models.accounts import Account
-from stripread.store.models.evidence import IssuedReport, StoredAssessment
+from stripread.store.models.evidence import IssuedReport, SampleAssessment, StoredAssessment
 from stripread.store.models.materials import Phone, Tube
 from stripread.store.models.sites import Site, SiteGroup
 from stripread.store.site_access import SiteAccess
@@ -84,7 +84,6 @@ def test_a_chart_lists_readings_verdicts_reports_and_points(store: Store, charts
     (outlet, tap) = found.retest
     assert (tap.point, tap.verdict, tap.without, tap.changes) == ("tap", "out-of-limits", "within-limits", True)
     assert (outlet.point, outlet.why, outlet.changes) == ("behind", "feed water affected", False)
-    assert found.sites == {"mill": "Mill Lane"}
     with_a = withdrawal_impact(store, "chart", charts["A"])
     assert [(p.point, p.why, p.without) for p in with_a.retest] == [
         ("behind", "latest result affected", "within-limits")]
@@ -94,6 +93,20 @@ def test_a_point_without_other_readings_would_not_be_assessed(store: Store, char
     ReviewSession(store, "ruth").reject("reading of tap old", "water", "another tap")
     (tap,) = withdrawal_impact(store, "chart", charts["B"]).changed
     assert (tap.point, tap.without) == ("tap", None)
+
+
+def test_a_later_laboratory_result_is_current(store: Store, charts: dict[str, str], assessment: Assessment) -> None:
+    """As in the status of the sites: a sample of the same day counts as the later result."""
+    def sample(id_: str, days: int) -> SampleAssessment:
+        return SampleAssessment(id=id_, point="tap", taken=NOW - timedelta(days=days), at=NOW, account=ACCOUNT,
+                                results=(), assessment=msgspec.structs.replace(assessment, judgements=()))
+
+    ReviewSession(store, "ruth").reject("reading of tap old", "water", "another tap")
+    keep(store, sample("earlier", 3))
+    (tap,) = withdrawal_impact(store, "chart", charts["B"]).changed
+    assert (tap.point, tap.verdict, tap.without) == ("tap", "out-of-limits", "within-limits")
+    keep(store, sample("same day", 2))
+    assert withdrawal_impact(store, "chart", charts["B"]).retest == ()
 
 
 @pytest.mark.parametrize(("material", "id_", "expected"), [
@@ -119,7 +132,8 @@ def test_the_command_lists_them(store: Store, charts: dict[str, str], monkeypatc
     monkeypatch.setenv("STRIPREAD_DATABASE", store.engine.url.render_as_string())
     done = stripread("chart", "impact", charts["B"][:12])
     assert done.stdout.splitlines()[:3] == [
-        f"chart {charts['B'][:10]}: 3 affected readings, 1 verdict would change, 1 report to amend, 1 site to retest",
+        (f"chart {charts['B'][:10]}: 3 affected readings, 1 verdict would change, 1 report to amend, "
+        "2 sampling points to retest"),
         "to retest:", "  Mill Lane, behind the filter: within limits, compared with an affected feed water"]
     assert "  Mill Lane, tap: out of limits; without the affected readings within limits" in done.stdout
     as_json = msgspec.json.decode(stripread("chart", "impact", "--phone", "phone-3", "--json").stdout,
