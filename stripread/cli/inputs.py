@@ -7,7 +7,7 @@ import sys
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from heapq import nsmallest
 from pathlib import Path
 from typing import Final
@@ -137,12 +137,16 @@ def _names(folder: Path) -> Iterator[str]:
 
 @dataclass(frozen=True, slots=True)
 class ReadingMaterials:
-    """A chart with the flags of its ``state``, profiles, and the qualified camera models, None without a store."""
+    """A chart with the flags of its ``state``, profiles, and from a store the qualified camera models and last day.
+
+    ``phones``: None without a store. ``last_day``: on which strips of the batch may be used, None: not recorded.
+    """
 
     chart: Chart
     profiles: list[PrintProfile]
     state: tuple[str, ...]
     phones: frozenset[str] | None = None
+    last_day: date | None = None
 
 
 def materials(chart: Path | None, batch: str | None, profiles: Sequence[Path]) -> ReadingMaterials:
@@ -167,7 +171,9 @@ def _stored(batch: str, profiles: Sequence[Path]) -> ReadingMaterials:
     now = store.clock()
     chart = chart_selection.chart_for(store, batch, now)
     found = measured(profiles, chart.card) or list(chart_selection.profiles(store, chart.card))
-    return ReadingMaterials(chart, found, chart_selection.chart_flags(store, chart, now), qualified_models(store, now))
+    state = state_of(chart.id, chart_selection.releases(store, chart.id), now=now)
+    return ReadingMaterials(chart, found, state, qualified_models(store, now),
+                            chart_selection.last_day(store, chart.batch))
 
 
 def chart_and_profiles(chart: Path, profiles: Sequence[Path]) -> tuple[Chart, list[PrintProfile]]:

@@ -88,7 +88,7 @@ def read(photos: tuple[str, ...], *, list_: str | None, batch: str | None, chart
     given = materials(chart, batch, profiles)
     manual = manual_location(corners, pads, run, given.chart.strip)
     _needs(manual is None or count == 1, "--corners, --pads and --run apply to one photograph: give only one")
-    beside = ReadingContext(given.state, manual, _dip(dipped, dipped_seconds_ago), given.phones)
+    beside = ReadingContext(given.state, manual, _dip(dipped, dipped_seconds_ago), given.phones, given.last_day)
     executor = chosen_executor(count, worth=WORTH_A_PROCESS, processes=processes, cluster=cluster)
     reader = BatchReader(given.chart, given.profiles, executor=executor, beside=beside)
     if overlay is not None:

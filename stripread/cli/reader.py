@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterable, Iterator, Sequence, Sized
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TypeVar
 
@@ -20,7 +20,7 @@ from stripread.cli.options import for_workers
 from stripread.cli.output import DONE, NO_RESULT, WRONG, echo_error, with_progress
 from stripread.reading.assessment import assess
 from stripread.reading.combine import CombinedReading
-from stripread.reading.context import UNKNOWN_EXPOSURE, Dip, clock_flags, with_status_flags, with_timing
+from stripread.reading.context import UNKNOWN_EXPOSURE, Dip, clock_flags, exposed, with_status_flags, with_timing
 from stripread.reading.executors import SERIAL, Executor
 from stripread.reading.photo import Photo
 from stripread.reading.photo_file import PhotoAddress
@@ -34,13 +34,14 @@ from stripread.report.verdicts import assessment_sheet
 class ReadingContext:
     """Context of the photographs: flags of the chart's ``state``, what a ``manual`` placed, the ``dip``.
 
-    ``phones``: qualified camera models, None without a store.
+    ``phones``: qualified camera models, None without a store. ``last_day`` on which the strips may be used, if known.
     """
 
     state: tuple[str, ...] = ()
     manual: ManualLocation | None = None
     dip: Dip | None = None
     phones: frozenset[str] | None = None
+    last_day: date | None = None
 
 
 NOTHING_BESIDE = ReadingContext()
@@ -86,8 +87,13 @@ class BatchReader:
             timed = self._timed(result)
         except InputError as error:
             return ReadError(error.message)
-        clock = clock_flags(timed.provenance.taken, datetime.now(UTC))
-        return with_status_flags(timed, (*self.beside.state, *clock), phones=self.beside.phones)
+        taken, now = timed.provenance.taken, datetime.now(UTC)
+        flags = (*self.beside.state, *self._expired(exposed(taken, now) or now), *clock_flags(taken, now))
+        return with_status_flags(timed, flags, phones=self.beside.phones)
+
+    def _expired(self, used: datetime) -> tuple[str, ...]:
+        last = self.beside.last_day
+        return ("batch-expired",) if last is not None and used.astimezone(UTC).date() > last else ()
 
     def _timed(self, reading: Reading) -> Reading:
         if self.beside.dip is None:

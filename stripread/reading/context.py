@@ -123,13 +123,14 @@ def with_status_flags(
     """The reading with the flags of its chart's state, and of its phone.
 
     ``chart_state``: flag ids as `calibration.release.state_of` gives them. ``phones``: camera models (EXIF make
-    and model) that a check standard has been read with; None without such a list.
+    and model) that a check standard has been read with; None without such a list. A photograph that does not contain
+    its model gets no flag.
     """
     flags = set(chart_state)
     others = {f for f in flags if f not in FLAGS or FLAGS[f].scope != "state"}
     if others:
         raise ValueError(f"these are not flags of a state: {', '.join(sorted(others))}")
-    if phones is not None and reading.provenance.camera not in phones:
+    if phones is not None and reading.provenance.camera is not None and reading.provenance.camera not in phones:
         flags.add("phone-new")
     return msgspec.structs.replace(reading, flags=in_order({*reading.flags, *flags}))
 

@@ -18,6 +18,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
+import stripread
 from assess.inputs.text import NoResult, samples_from_lines
 from calibration.chart import Chart, load_chart, save_chart
 from stripread.cli import inputs, main
@@ -221,6 +222,7 @@ def test_a_chart_flags_readings_until_it_is_released_and_once_it_is_withdrawn(
     def flags() -> list[str]:
         assert run(command) == 0
         found: list[str] = json.loads(capsys.readouterr().out)["flags"]
+        assert list(stripread.read_photo(command[1], chart, command[5]).flags) == found, "the same from Python"
         return found
 
     said = ["--by", "analyst-1", "--why", "check standards passed"]

@@ -238,6 +238,22 @@ def test_check_standards_are_stored_charted_and_qualify_a_phone(
     assert verify_store(kept).wrong == ""
 
 
+@pytest.mark.usefixtures("kept")
+def test_strips_are_expired_by_the_day_of_exposure(samples: Path, tmp_path: Path, capsys: Capture) -> None:
+    """Both dates are past today; one is before the photograph."""
+    photo = tmp_path / "site.jpg"
+    photo.write_bytes(phone_photo(samples / "sites" / "harbour-kiosk.jpg", taken="2026:03:01 09:00:45").data)
+
+    def flags(expires: str) -> list[str]:
+        assert run(["strips", "set-expiry", BATCH, "--expires", expires]) == 0
+        capsys.readouterr()
+        assert run(["read", str(photo), "--batch", BATCH, "--json"]) == 0
+        return list(json.loads(capsys.readouterr().out)["flags"])
+
+    assert "batch-expired" not in flags("2026-04-01")
+    assert "batch-expired" in flags("2026-02-01")
+
+
 def test_check_standards_that_are_read_again_count_as_they_read_now(
         kept: Store, checks: Path, tmp_path: Path, sample_chart: Chart) -> None:
     assert run(["chart", "check", BATCH, str(checks)]) == 0

@@ -1,5 +1,6 @@
 """Flags that do not come from the photograph: the chart's release and the phone."""
 
+import msgspec
 import pytest
 
 from shared.flags import FLAGS
@@ -20,6 +21,8 @@ def test_a_phone_is_new_until_a_check_standard_was_read_with_it() -> None:
     assert "phone-new" not in with_status_flags(READING, []).flags, "nobody keeps a list"
     assert "phone-new" in with_status_flags(READING, [], phones=frozenset({"Maker Model 2"})).flags
     assert "phone-new" not in with_status_flags(READING, [], phones=frozenset({PHONE})).flags
+    unknown = msgspec.structs.replace(READING, provenance=msgspec.structs.replace(READING.provenance, camera=None))
+    assert "phone-new" not in with_status_flags(unknown, [], phones=frozenset({PHONE})).flags
 
 
 def test_a_fault_of_the_photograph_is_no_state() -> None:
