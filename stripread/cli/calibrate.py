@@ -11,7 +11,7 @@ from shared.card import default_card, read_card
 from shared.profile import read_profile
 from shared.strip import default_strip, read_strip
 from stripread.cli.commands import ExampleCommand
-from stripread.cli.options import FILE, cluster_option, cluster_or_serial, for_workers, json_option
+from stripread.cli.options import FILE, REASON, cluster_option, cluster_or_serial, for_workers, json_option
 from stripread.cli.output import DONE, NO_RESULT, echo, echo_error, with_progress
 from stripread.cli.show_chart import calibration_json, calibration_lines, detail_lines
 from stripread.reading.calibrate import Material, calibrate_material, judge, read_check_samples
@@ -34,7 +34,7 @@ from stripread.reading.read import ReadingSetup
               help="Strip type [default: the supplied type].")
 @click.option("--without", "without", multiple=True, metavar="PHOTO",
               help="Photograph to exclude from the fit; repeatable. The chart records it with the reason.")
-@click.option("--why", multiple=True, metavar="TEXT", help="Reason, once for each --without.")
+@click.option("--why", type=REASON, multiple=True, metavar="TEXT", help="Reason, once for each --without.")
 @click.option("--details", is_flag=True, help="Levels, residuals, lights, uncertainty and check standards in full.")
 @click.option("--report", type=FILE, metavar="FILE.html",
               help="HTML page to write with curves, residuals, figures of merit and check standards.")

@@ -15,7 +15,7 @@ from calibration.release import Release, gated, state_of
 from shared.errors import MismatchError
 from stripread.cli.chart_source import ChartFile, ChartOptions, StoredChartSource, chart_source
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import DAY, FILE, json_lines_option, json_option, profile_option
+from stripread.cli.options import DAY, FILE, REASON, json_lines_option, json_option, profile_option
 from stripread.cli.output import DONE, NO_RESULT, echo
 
 if TYPE_CHECKING:
@@ -25,7 +25,8 @@ _chart = click.argument("chart", type=click.Path(path_type=Path))
 _table = click.argument("table", type=click.Path(path_type=Path))
 _by_option = click.option("--by", metavar="NAME", help="Name or ID of the person who releases or withdraws a "
                                                        "chart file.")
-_why_option = click.option("--why", required=True, metavar="TEXT", help="Reason for the release or withdrawal.")
+_why_option = click.option("--why", type=REASON, required=True, metavar="TEXT",
+                           help="Reason for the release or withdrawal.")
 _CONTROL_FAILS = {"warning": {"warning", "out of control"}, "out-of-control": {"out of control"}}
 _CHECK_FAILS: dict[str, set[str]] = {"warning": {"warning", "fail"}, "fail": {"fail"}, "none": set()}
 

@@ -49,7 +49,7 @@ class ChartFile:
 
     def author(self, given: str | None) -> str:
         """Return the name of the person who makes a statement."""
-        if given is None:
+        if given is None or not given.strip():
             raise click.UsageError("a release file names the person who releases the chart: give --by")
         return given
 

@@ -23,12 +23,36 @@ if TYPE_CHECKING:
 
 Command = Callable[..., Any]
 
-DAY: Final = click.DateTime(["%Y-%m-%d"])
+
+class Day(click.DateTime):
+    """A day such as ``2031-05-02``; the value is its first moment."""
+
+    def __init__(self) -> None:
+        super().__init__(["%Y-%m-%d"])
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the day; fail for any other text."""
+        try:
+            return super().convert(value, param, ctx)
+        except click.BadParameter:
+            self.fail(f"{value!r} is not a date; write it like 2031-05-02", param, ctx)
+
+
+class Reason(click.types.StringParamType):
+    """A reason in words."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """Return the reason; fail where it is empty."""
+        return str(value) if str(value).strip() else self.fail("the reason is empty; give a reason", param, ctx)
+
+
+DAY: Final = Day()
+REASON: Final = Reason()
 FILE: Final = click.Path(dir_okay=False, path_type=Path)
 
 json_option = click.option("--json", "as_json", is_flag=True, help="Output as JSON.")
 json_lines_option = click.option("--json", "as_json", is_flag=True, help="Output as JSON, one object per line.")
-why_option = click.option("--why", required=True, metavar="TEXT", help="Reason, for the audit trail.")
+why_option = click.option("--why", type=REASON, required=True, metavar="TEXT", help="Reason, for the audit trail.")
 profile_option = click.option("--profile", "profiles", multiple=True, metavar="FILE", type=click.Path(path_type=Path),
                               help="Card profile of the print run (CGATS.17); repeatable "
                                    "[default: nominal colours, wider intervals].")

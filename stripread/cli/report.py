@@ -11,7 +11,7 @@ import click
 import msgspec
 
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import DAY, FILE, intervals_option, json_option
+from stripread.cli.options import DAY, FILE, REASON, intervals_option, json_option
 from stripread.cli.output import echo
 from stripread.cli.store import account_of, open_store_from_settings
 from stripread.report.document import PAPERS, write_document
@@ -123,7 +123,8 @@ def issue(reading: str, *, output: Path, paper: str, as_json: bool) -> None:
 
 @report.command(examples=('stripread report amend 3f2a91 --why "site corrected" -o amended.pdf',))
 @click.argument("reading")
-@click.option("--why", required=True, metavar="TEXT", help="Reason of the amendment, printed in the report.")
+@click.option("--why", type=REASON, required=True, metavar="TEXT",
+              help="Reason of the amendment, printed in the report.")
 @_written
 def amend(reading: str, *, why: str, output: Path, paper: str, as_json: bool) -> None:
     """Amend the issued test report on READING after its data changed.

@@ -11,7 +11,15 @@ import msgspec
 
 from shared.text import many
 from stripread.cli.commands import CommandGroup
-from stripread.cli.options import DAY, json_lines_option, json_option, manual_location, placing, scoped
+from stripread.cli.options import (
+    DAY,
+    REASON,
+    json_lines_option,
+    json_option,
+    manual_location,
+    placing,
+    scoped,
+)
 from stripread.cli.output import echo, echo_error
 from stripread.cli.store import account_of, open_store_from_settings
 from stripread.review.session import FAULTS, ReviewSession
@@ -25,7 +33,8 @@ if TYPE_CHECKING:
     from stripread.store.store import Store
 
 _reading = click.argument("reading")
-_why_option = click.option("--why", required=True, metavar="TEXT", help="Reason, stored with the decision.")
+_why_option = click.option("--why", type=REASON, required=True, metavar="TEXT",
+                           help="Reason, stored with the decision.")
 
 
 @click.group(cls=CommandGroup, examples=("stripread review queue --site limestone-hill",))

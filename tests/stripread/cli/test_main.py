@@ -39,6 +39,18 @@ def test_wrong_use_is_exit_2(args: list[str], capsys: pytest.CaptureFixture[str]
     assert "Error:" in capsys.readouterr().err
 
 
+@pytest.mark.parametrize(("args", "says"), [
+    (["chart", "release", "2026-A", "--until", "2030-01-01", "--why", ""],
+     "'--why': the reason is empty; give a reason"),
+    (["chart", "withdraw", "2026-A", "--why", " "], "'--why': the reason is empty; give a reason"),
+    (["readings", "list", "--since", "2026-13-01"],
+     "'--since': '2026-13-01' is not a date; write it like 2031-05-02")])
+def test_an_invalid_option_is_named_with_what_is_accepted(
+        args: list[str], says: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(args) == 2
+    assert says in " ".join(capsys.readouterr().err.split())
+
+
 def failing(error: BaseException) -> Callable[[], None]:
     def fail() -> None:
         raise error
