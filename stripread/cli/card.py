@@ -44,7 +44,8 @@ def card() -> None:
               help="Number of the print run; use a new number for each printing.")
 @click.option("--sheet", type=click.Choice(["card", "a4"]), default="card", show_default=True,
               help="Page: one card at its own size (card), or four on A4 with crop marks (a4).")
-@click.option("-o", "--output", required=True, type=FILE, metavar="FILE.pdf", help="PDF to write.")
+@click.option("-o", "--output", required=True, type=FILE, metavar="FILE.pdf",
+              help="PDF to write; an existing one is replaced.")
 @_card_option
 @json_option
 def print_(print_run: int, sheet: str, output: Path, *, layout: Path | None, as_json: bool) -> None:
@@ -55,6 +56,8 @@ def print_(print_run: int, sheet: str, output: Path, *, layout: Path | None, as_
     """
     from stripread.report.card_pdf import card_pdf
 
+    if output.suffix.lower() != ".pdf":
+        raise click.UsageError(f"the card is a PDF: --output must end in .pdf, found {output}")
     chosen = _layout(layout)
     write_whole(output, card_pdf(chosen, print_run, sheet="a4" if sheet == "a4" else "card"))
     codes = chosen.marker_ids(print_run)

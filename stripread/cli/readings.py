@@ -143,15 +143,24 @@ def show(reading: str, *, as_json: bool) -> None:
         echo_verdicts(history_text(history))
 
 
+def table_format(form: str | None, output: Path | None) -> str:
+    """Return the format of a table: the one given or that of the file's extension, which must not contradict it."""
+    ending = "" if output is None else output.suffix.lower().lstrip(".").replace("jsonl", "json")
+    if form is not None and ending in _TABLES and ending != form:
+        raise click.UsageError(f"--format {form} contradicts the extension of {output}: change one of them")
+    return form or (ending if ending in _TABLES else "csv")
+
+
 @readings.command(examples=("stripread readings export --group hills -o hills.csv",
-                            "stripread readings export --format parquet -o readings.parquet"))
+                            "stripread readings export -o readings.parquet"))
 @filtered
 @click.option("--last", type=click.IntRange(min=1), metavar="N", help="Number of latest readings [default: all].")
-@click.option("--format", "form", type=click.Choice(_TABLES), metavar="FORMAT", default="csv", show_default=True,
-              help="csv, json (JSON lines) or parquet.")
-@click.option("-o", "--output", type=FILE, metavar="FILE", help="File to write [default: standard output].")
+@click.option("--format", "form", type=click.Choice(_TABLES), metavar="FORMAT",
+              help="csv, json (JSON lines) or parquet [default: by the extension of --output, otherwise csv].")
+@click.option("-o", "--output", type=FILE, metavar="FILE",
+              help="File to write; an existing one is replaced atomically [default: standard output].")
 @click.option("--names", is_flag=True, help="Names of persons [default: pseudonymous IDs].")
-def export(*, wanted: Callable[[Store], ReadingFilter], last: int | None, form: str, output: Path | None,
+def export(*, wanted: Callable[[Store], ReadingFilter], last: int | None, form: str | None, output: Path | None,
            names: bool) -> None:
     """Export readings as a table with units in the header and 95 % intervals.
 
@@ -163,7 +172,7 @@ def export(*, wanted: Callable[[Store], ReadingFilter], last: int | None, form: 
 
     store = open_store_from_settings()
     table = readings_table(store, wanted(store), limit=last, names=names)
-    write = dict(zip(_TABLES, (as_csv, as_json_lines, as_parquet), strict=True))[form]
+    write = dict(zip(_TABLES, (as_csv, as_json_lines, as_parquet), strict=True))[table_format(form, output)]
     write_chunks(output, [write(table)])
     if output:
         echo(f"{output}: {len(table.rows)} {'reading' if len(table.rows) == 1 else 'readings'}")

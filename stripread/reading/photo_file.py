@@ -130,8 +130,11 @@ def open_photo(path: PhotoAddress) -> PhotoFile:
         return PhotoFile(path.url, path.read())
     try:
         return PhotoFile(str(path), path.read_bytes())
+    except FileNotFoundError as error:
+        raise PhotoError("there is no such file", where=str(path), remedy="check the path") from error
     except OSError as error:
-        raise PhotoError("cannot be read", where=str(path), found=error.strerror or "an unreadable file") from error
+        raise PhotoError("cannot be read", where=str(path), found=error.strerror or "an unreadable file",
+                         allowed="an image file", remedy="check the path and your permission to read it") from error
 
 
 def load_photo(path: PhotoAddress, least_px: int = SHOWN_PX) -> Photo:

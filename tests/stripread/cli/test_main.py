@@ -6,6 +6,7 @@ import errno
 import subprocess
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 import click
 import pytest
@@ -13,6 +14,7 @@ import pytest
 from shared.errors import FileError
 from stripread.cli.commands import LazyGroup
 from stripread.cli.main import COMMANDS, cli, run
+from stripread.cli.readings import table_format
 
 #: Modules that cost time to import and that the overview must not need.
 HEAVY = {"numpy", "cv2", "PIL", "msgspec", "jinja2", "rich", "pint", "reportlab"}
@@ -43,12 +45,22 @@ def test_wrong_use_is_exit_2(args: list[str], capsys: pytest.CaptureFixture[str]
     (["chart", "release", "2026-A", "--until", "2030-01-01", "--why", ""],
      "'--why': the reason is empty; give a reason"),
     (["chart", "withdraw", "2026-A", "--why", " "], "'--why': the reason is empty; give a reason"),
+    (["card", "print", "--run", "1", "-o", "x.txt"], "--output must end in .pdf, found x.txt"),
     (["readings", "list", "--since", "2026-13-01"],
      "'--since': '2026-13-01' is not a date; write it like 2031-05-02")])
 def test_an_invalid_option_is_named_with_what_is_accepted(
         args: list[str], says: str, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(args) == 2
     assert says in " ".join(capsys.readouterr().err.split())
+
+
+@pytest.mark.parametrize(("form", "output", "found"), [
+    (None, "x.parquet", "parquet"), (None, "x.jsonl", "json"), (None, "x.txt", "csv"), (None, None, "csv"),
+    ("json", "x.txt", "json")])
+def test_the_format_of_a_table_follows_its_extension(form: str | None, output: str | None, found: str) -> None:
+    assert table_format(form, Path(output) if output else None) == found
+    with pytest.raises(click.UsageError, match="contradicts the extension"):
+        table_format("csv", Path("x.parquet"))
 
 
 def failing(error: BaseException) -> Callable[[], None]:

@@ -135,7 +135,7 @@ def test_a_bad_file_does_not_keep_the_others_from_being_read(
 def test_missing_file_and_empty_folder(tmp_path: Path, options: list[str],
                                        capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["read", str(tmp_path / "none.jpg"), *options]) == 2
-    assert "none.jpg: cannot be read; found No such file" in complaint(capsys)
+    assert "none.jpg: there is no such file; check the path" in complaint(capsys)
     assert run(["read", str(tmp_path), *options]) == 2
     assert "contains no photographs" in complaint(capsys)
 
