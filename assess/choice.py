@@ -62,7 +62,7 @@ class Chooser:
     def _lowest(self, near: list[Trial], tap: Trial, fit: Sequence[Trial]) -> Trial:
         """The lowest level among those close enough to the best that gain enough where untreated water would do.
 
-        A lower one that gains a little less is not passed over for a higher one that hardly gains more.
+        A lower level is kept unless a higher one gains clearly more.
         """
         least = min(x.loss.total for x in near)
 

@@ -1,7 +1,7 @@
 """A batch's chart: the curves of its analytes with everything a reading needs, as one JSON file.
 
-Its identity is the hash of its content: two charts with the same content are the same chart, and none
-changes unseen.
+Its identity is the hash of its content: two charts with the same content are the same chart, and
+any change is detected.
 """
 
 from __future__ import annotations

@@ -22,9 +22,9 @@ from shared.estimate import Z95
 
 Array = NDArray[np.float64]
 
-#: Two curves are called different below this probability that their difference is chance.
+#: Significance level of a difference.
 REAL_BELOW = 0.05
-#: Values on the second curve among which the nearest colour is sought, twice, the second time around the first.
+#: Grid points of the search for the nearest colour; a second search refines the first.
 _STEPS = 401
 #: Shift that does not matter if the lab states none: the larger of this share of the value and that share of the
 #: range (common practice, no source); for pH, whose colour scales go by halves, this many units.

@@ -20,7 +20,7 @@ from shared.errors import FileError
 
 Array = NDArray[np.float64]
 
-#: A curve needs this many levels: fewer leave nothing to check the bend with.
+#: A curve needs this many levels; with fewer, curvature cannot be checked.
 MIN_LEVELS = 4
 
 
@@ -33,7 +33,7 @@ class CurveFit:
 
 
 def fitted(analyte: str, unit: str, standards: Sequence[StandardObservation]) -> CurveFit:
-    """The best scale of each form, each settled; of these the one that foretells left-out levels best.
+    """The best scale of each form, each settled; of these the one that predicts left-out levels best.
 
     Raises FileError when there are too few levels to draw a curve through.
     """

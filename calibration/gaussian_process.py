@@ -71,7 +71,7 @@ def kernel_slopes(shape: KernelParameters, x: Array) -> Iterator[Array]:
 
 #: Times that shape and spectra are settled in turn.
 _SETTLED = 2
-#: How far the weights of the photographs trust the covariance between them.
+#: Fraction of the shared covariance used in the weights.
 SHARED_TRUST = 0.5
 #: Half width of the step over which slopes along the scale are taken.
 _STEP = 1e-3

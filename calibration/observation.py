@@ -1,7 +1,7 @@
 """Observation of one pad: three camera signals, the learned response of camera and light, and the noise of photographs.
 
-The fitted tone curve and the learned response err alike in all photographs of one camera, and the response also in
-all photographs under one lamp, so that more photographs of the same kind do not average these errors out.
+The fitted tone curve and the learned response have a common error in all photographs of one camera, and the response
+also in all photographs under one lamp, so that more photographs of the same kind do not average these errors out.
 """
 
 from __future__ import annotations

@@ -65,7 +65,7 @@ class Improvement:
 class Gain:
     """At the level ``value``: standard uncertainty ``u`` of a reading, its parts and the moves.
 
-    The most telling of either comes first.
+    Both are sorted, largest effect first.
     """
 
     value: float

@@ -33,7 +33,7 @@ class Rule:
 
 
 RULES: dict[str, Rule] = {r.id: r for r in (
-    Rule("1-2s", "warning", "one result beyond 2 s", "chance, one time in 22; look at the other rules"),
+    Rule("1-2s", "warning", "one result beyond 2 s", "due to chance (1 result in 22); check the other rules"),
     Rule("1-3s", "random", "one result beyond 3 s",
          "a mistake: wrong solution, a strip taken out early, a shadow on the card; or a sudden large shift"),
     Rule("2-2s", "systematic", "two in a row beyond the same 2 s",

@@ -44,7 +44,7 @@ Point = tuple[float, float]
 
 #: Print runs that the 587 codes of the marker family leave room for, four corners each.
 RUNS = range(146)
-#: Longest side of a card, mm: that of ISO 216 A3, which no phone photographs finely enough any more.
+#: Longest side of a card, mm: that of ISO 216 A3; phones resolve larger cards too coarsely.
 LARGEST_MM = 420.0
 #: Ids under which a profile gives the colour of the bed and of the bare paper.
 BED, PAPER = "BED", "PAPER"

@@ -53,7 +53,7 @@ def srgb_decode(encoded: Array) -> Array:
 
 
 def srgb_encode(linear: Array) -> Array:
-    """Linear light to encoded sRGB; both ends go on beyond 0 and 1 (IEC 61966-2-1)."""
+    """Linear light to encoded sRGB; extrapolated below 0 and above 1 (IEC 61966-2-1)."""
     v = np.asarray(linear, dtype=np.float64)
     return np.where(v <= 0.0031308, v * 12.92, 1.055 * np.maximum(v, 0.0) ** (1 / 2.4) - 0.055)
 

@@ -1,7 +1,7 @@
 """Files that people may write (JSON, TOML), read strictly, and the one writer of files.
 
 A file is written under another name, flushed to the disk, then renamed: it is complete or absent.
-Errors name file, key, found and accepted values; this is the one border at which msgspec's errors become ours.
+Errors name file, key, found and accepted values. Only this module translates msgspec's errors.
 The identity of a JSON file is the hash of its content.
 """
 
@@ -99,7 +99,7 @@ def write_whole(path: Path, data: bytes) -> None:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists() and not path.is_file():  # a terminal or pipe has no half-written state to fear
+        if path.exists() and not path.is_file():  # terminals and pipes cannot be replaced atomically
             path.write_bytes(data)
             return
         with atomic_file(path) as file:

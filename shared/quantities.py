@@ -45,7 +45,7 @@ _LOOK_ALIKE = str.maketrans({
 
 
 def plain(text: str) -> str:
-    """One spelling for signs that look alike: micro, degree, minus, spaces, lowered digits."""
+    """One spelling for signs that look alike: micro, degree, minus, spaces, subscript digits."""
     return text.translate(_LOOK_ALIKE).strip()
 
 
@@ -139,7 +139,7 @@ def _registry_unit(unit: str, analyte: Analyte, *, where: str) -> str:
     candidate = registry_unit(unit, analyte)
     if candidate is None:
         problem = "has a unit that does not fit it, or does not state the substance" if unit else "has no unit"
-        raise _refused(analyte, problem, found=unit or "a bare number", where=where)
+        raise _refused(analyte, problem, found=unit or "a number without a unit", where=where)
     return candidate
 
 

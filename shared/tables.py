@@ -1,6 +1,6 @@
 """CSV as spreadsheets write and read it, the only place of errors of the csv module; columns with analyte and unit.
 
-Read are: comma, semicolon or tab; UTF-8 and UTF-16 with or without a byte order mark, Windows-1252; a decimal comma
+Accepted: comma, semicolon or tab; UTF-8 and UTF-16 with or without a byte order mark, Windows-1252; a decimal comma
 where the separator is not a comma; a first line ``sep=;``.
 """
 
@@ -19,7 +19,7 @@ from shared.errors import FileError
 from shared.files import read_bytes
 from shared.quantities import read_quantity
 
-#: A line of a table: its number in the file, and its cells without the blanks about them.
+#: A line of a table: its number in the file, and its cells stripped of surrounding whitespace.
 Line = tuple[int, list[str]]
 
 _SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab"}

@@ -1,4 +1,4 @@
-"""The project's own units: a small pint registry in which everything weighed is a dimension of its own.
+"""The project's own units: a small pint registry in which each weighed substance has its own dimension.
 
 A gram of Ca is not a gram of CaCO3, so a value is converted only in the context of an analyte,
 which carries molar mass and charge. None of pint's own units are there: in those, dH is a decihenry.

@@ -55,7 +55,7 @@ class Hypochlorite(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fie
     """A chlorine stock: ``take_ml`` of the product made up in the flask, good for the day it was titrated.
 
     ``chloride_per_chlorine``, ``alkali_per_chlorine``: moles of NaCl and NaOH with a mole of hypochlorite,
-    each give or take its tolerance. Making it leaves one of NaCl; the rest is common practice, no source.
+    each ± its tolerance. Making it leaves one of NaCl; the rest is common practice, no source.
     """
 
     id: Name

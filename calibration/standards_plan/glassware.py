@@ -150,7 +150,7 @@ class Draw:
 
 #: Largest relative difference of the value reached from the value wanted that is not reported.
 NEAR_ENOUGH: Final = 0.005
-#: Oftener than this nothing is filled for one aliquot.
+#: Maximum number of fillings per aliquot.
 _MOST_FILLS: Final = 3
 
 

@@ -19,7 +19,7 @@ from calibration.standards_plan.stock import (
 )
 from shared.errors import FileError
 
-#: A mass weighed may differ so much, relative, from the one planned before it looks like a slip of the pen.
+#: Relative deviation beyond which the weighed mass is taken as a typing error.
 _SLIP: Final = 0.1
 
 T = TypeVar("T")

@@ -106,7 +106,7 @@ def reach(amounts: Vector, wanted: Vector, *, of: Vector) -> tuple[float, float]
 
 #: Calcium as hardness: what a wanted share of calcium is counted in.
 _CALCIUM: Final = "calcium hardness"
-#: Which wish is met first: what a stock only brings along gives way, chloride before everything.
+#: Priority of the targets; chloride has the lowest.
 _ORDER: Final = ("chlorine", "hardness", _CALCIUM, "alkalinity", *(a for a in COUNTS if a != "chloride"), "chloride")
 
 
@@ -130,7 +130,7 @@ class Aliquot:
 
 @dataclass(frozen=True, slots=True)
 class Recipe:
-    """Aliquots to make up in the flask, and the levels that had to bend."""
+    """Aliquots to make up in the flask, and the levels that cannot be reached."""
 
     made: FilledFlask
     aliquots: tuple[Aliquot, ...]

@@ -52,7 +52,7 @@ def binomial_quantile(p: float, n: int, chance: float) -> int:
 
 
 def exact_interval(hits: int, n: int, *, level: float = 0.95) -> tuple[float, float]:
-    """The shares at which ``hits`` or more of ``n``, and ``hits`` or fewer, are each likelier than (1 - level) / 2."""
+    """Clopper-Pearson interval of a proportion."""
     from scipy.special import betaincinv
 
     tail, misses = (1.0 - level) / 2.0, n - hits

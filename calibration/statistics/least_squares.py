@@ -67,7 +67,7 @@ def fit(design: Array, y: Array, *, u: Array | None = None) -> Fit:
     """Least squares of ``y`` (n,) on ``design`` (n, p).
 
     With standard uncertainties ``u`` (n,) of y the covariance follows from them; without, from the residuals.
-    An intercept is found about the middle of the points, or far from zero its digits would be lost.
+    Columns are centred to avoid cancellation.
     """
     n, p = design.shape
     weight = (np.ones(n) if u is None else 1.0 / u)[:, None]

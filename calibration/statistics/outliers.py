@@ -89,7 +89,7 @@ def algorithm_a(values: Array) -> tuple[float, float]:
 
 
 def earlier(series: Array, most: int, runs: Sequence[int] | None = None) -> Array:
-    """For each of ``series`` (n,) up to ``most`` values before it (n, most), not a number where there are fewer.
+    """For each of ``series`` (n,) up to ``most`` values before it (n, most), NaN where there are fewer.
 
     ``runs``: lengths of several series given one after the other, each independent of the one before.
     """

@@ -17,8 +17,8 @@ from shared.water.medium import AcidBaseSolution, InitialGuess, Medium, Metal, T
 #: Natural logarithm of the hydrogen ion activity at pH 16 and pH -2: bounds for every water.
 LOWEST: Final = -16 * float(np.log(10.0))
 HIGHEST: Final = 2 * float(np.log(10.0))
-#: Newton halves the digits missing: a last step this small leaves an error near its square, and the passes that
-#: ask again with the ion pairs anew end only where their own last step is far smaller.
+#: Newton's method converges quadratically: after a last step this small, the error is about its square. The passes
+#: that solve again with updated ion pairs end only where their own last step is far smaller.
 _TOLERANCE: Final = 1e-2
 _MOST_STEPS: Final = 100
 

@@ -121,6 +121,18 @@ def with_progress(items: Iterable[T], label: str, total: int | None = None) -> I
             yield item
 
 
+#: Formats of a table.
+TABLES: Final = ("csv", "json", "parquet")
+
+
+def table_format(form: str | None, output: Path | None) -> str:
+    """Return the format of a table: the one given or that of the file's extension, which must not contradict it."""
+    ending = "" if output is None else output.suffix.lower().lstrip(".").replace("jsonl", "json")
+    if form is not None and ending in TABLES and ending != form:
+        raise click.UsageError(f"--format {form} contradicts the extension of {output}: change one of them")
+    return form or (ending if ending in TABLES else "csv")
+
+
 def write_chunks(output: Path | None, chunks: Iterable[bytes]) -> None:
     """Write to a file atomically, to a pipe or (None) to standard output as the chunks come."""
     if output is None:

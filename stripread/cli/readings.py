@@ -20,7 +20,7 @@ from stripread.cli.options import (
     processes_option,
     why_option,
 )
-from stripread.cli.output import DONE, NO_RESULT, WRONG, echo, echo_error, echo_verdicts, with_progress
+from stripread.cli.output import DONE, NO_RESULT, TABLES, WRONG, echo, echo_error, echo_verdicts, with_progress
 from stripread.cli.store import open_store_from_settings, store_and_account
 from stripread.store.lookup import resolve_id, short_id
 from stripread.store.models.evidence import StoredReading
@@ -34,7 +34,6 @@ if TYPE_CHECKING:
 
 #: Lines of a page, unless --last is given.
 _PAGE: Final = 50
-_TABLES: Final = ("csv", "json", "parquet")
 
 
 @click.group(cls=CommandGroup, examples=("stripread readings list --site limestone-hill",))
@@ -143,19 +142,11 @@ def show(reading: str, *, as_json: bool) -> None:
         echo_verdicts(history_text(history))
 
 
-def table_format(form: str | None, output: Path | None) -> str:
-    """Return the format of a table: the one given or that of the file's extension, which must not contradict it."""
-    ending = "" if output is None else output.suffix.lower().lstrip(".").replace("jsonl", "json")
-    if form is not None and ending in _TABLES and ending != form:
-        raise click.UsageError(f"--format {form} contradicts the extension of {output}: change one of them")
-    return form or (ending if ending in _TABLES else "csv")
-
-
 @readings.command(examples=("stripread readings export --group hills -o hills.csv",
                             "stripread readings export -o readings.parquet"))
 @filtered
 @click.option("--last", type=click.IntRange(min=1), metavar="N", help="Number of latest readings [default: all].")
-@click.option("--format", "form", type=click.Choice(_TABLES), metavar="FORMAT",
+@click.option("--format", "form", type=click.Choice(TABLES), metavar="FORMAT",
               help="csv, json (JSON lines) or parquet [default: by the extension of --output, otherwise csv].")
 @click.option("-o", "--output", type=FILE, metavar="FILE",
               help="File to write; an existing one is replaced atomically [default: standard output].")
@@ -167,12 +158,12 @@ def export(*, wanted: Callable[[Store], ReadingFilter], last: int | None, form: 
     Cells are escaped against spreadsheet formula injection. Locations of photographs are not exported. For whole
     records use `stripread storage export`.
     """
-    from stripread.cli.output import write_chunks
+    from stripread.cli.output import table_format, write_chunks
     from stripread.exchange.readings_table import as_csv, as_json_lines, as_parquet, readings_table
 
     store = open_store_from_settings()
     table = readings_table(store, wanted(store), limit=last, names=names)
-    write = dict(zip(_TABLES, (as_csv, as_json_lines, as_parquet), strict=True))[table_format(form, output)]
+    write = dict(zip(TABLES, (as_csv, as_json_lines, as_parquet), strict=True))[table_format(form, output)]
     write_chunks(output, [write(table)])
     if output:
         echo(f"{output}: {len(table.rows)} {'reading' if len(table.rows) == 1 else 'readings'}")
@@ -210,7 +201,7 @@ def move(reading: str, *, why: str, as_json: bool, **to: str | None) -> None:
                             "stripread readings withdraw 3f2a91 --restore"))
 @click.argument("reading")
 @click.option("--why", default="", metavar="TEXT", help="Reason, for the audit trail; required without --restore.")
-@click.option("--restore", is_flag=True, help="Reversal of an earlier withdrawal.")
+@click.option("--restore", is_flag=True, help="Reverse an earlier withdrawal.")
 @json_option
 def withdraw(reading: str, *, why: str, restore: bool, as_json: bool) -> None:
     """Withdraw your own READING: it is retained and excluded from lists of results, trends and verdicts.
@@ -232,7 +223,7 @@ def withdraw(reading: str, *, why: str, restore: bool, as_json: bool) -> None:
 @click.option("--reproduce", is_flag=True, help="Original chart, profile and context; all results must be identical.")
 @click.option("--chart", metavar="CHART", help="Hash of a chart, or a prefix [default: the current chart of each "
                                                "batch].")
-@click.option("--supersede", is_flag=True, help="Storage of a new reading where results differ [default: compare].")
+@click.option("--supersede", is_flag=True, help="Store a new reading where results differ [default: compare].")
 @click.option("--why", type=REASON, metavar="TEXT", help="Reason of --supersede, for the audit trail.")
 @processes_option
 @cluster_option

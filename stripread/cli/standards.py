@@ -171,7 +171,7 @@ def template() -> None:
 @_plan_argument
 @click.option("-o", "--output", type=click.Path(path_type=Path), metavar="FOLDER",
               help="Folder for sheet.html, labels.html, aliquots.csv and standards.csv [default: none].")
-@click.option("--overwrite", is_flag=True, help="Replacement of an existing standards.csv; its entries are lost.")
+@click.option("--overwrite", is_flag=True, help="Replace an existing standards.csv; its entries are lost.")
 @click.option("--strip", type=click.Path(path_type=Path), metavar="FILE.json",
               help="Strip type [default: the supplied type].")
 @json_option

@@ -30,6 +30,9 @@ def assess(reading: Reading | CombinedReading, *, equipment: Equipment | Path | 
     treatment units to choose from, or their TOML file [default: the general ones]. ``upstream``: unit and feed water of
     a treated sample, or why it has none. Raises InputError for a reading without result.
     """
+    if not isinstance(reading, Reading | CombinedReading):
+        raise TypeError(f"assess takes a Reading or a CombinedReading, found {type(reading).__name__}; for typed "
+                        "values use the command `stripread assess --hardness ...`")
     sample = sample_of(reading)
     if isinstance(upstream, NotCompared):
         sample = msgspec.structs.replace(sample, notes=(*sample.notes, upstream.why))

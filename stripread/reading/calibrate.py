@@ -43,7 +43,7 @@ CROP_PX, CROP_RIM = 48, 0.2
 
 @dataclass(frozen=True, slots=True)
 class ObservedStandard:
-    """A standard's row with what its photograph shows; pixels are kept of the pads only, lest memory fill.
+    """A standard's row with what its photograph shows; pixels are kept of the pads only, to limit memory.
 
     ``pads``: each pad and its rim as photographed, (CROP_PX, CROP_PX, 3), red, green, blue, by analyte.
     """
@@ -87,7 +87,7 @@ def calibrate_material(material: Material, watch: Watch = iter, without: Sequenc
     """The chart of a batch from its table; ``watch`` may show how far the photographs are.
 
     ``without``: photographs to leave out, each with its reason, which the chart keeps. Raises InputError for a
-    table, photograph or profile that cannot serve.
+    table, photograph or profile that cannot be used.
     """
     material.profile.check_against(material.card)
     rows = read_standards(material.table, {p.analyte: p.unit for p in material.strip.pads})

@@ -1,4 +1,4 @@
-"""Is this card still what it was measured as? Its patches, paper and markers against the print run's profile."""
+"""Check of a card against its measured profile: its patches, paper and markers."""
 
 from __future__ import annotations
 

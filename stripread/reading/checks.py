@@ -93,7 +93,7 @@ COLOURED_CHROMA, TURBID_LIGHTNESS = 8.0, 85.0
 class PhotographChecks:
     """``flags`` of the whole photograph and of the strip as a whole; ``patch_error`` as the function of this name.
 
-    ``fatal``: the flag for which no number of this photograph is honest, or an empty string.
+    ``fatal``: the flag that invalidates every value of the photograph, or an empty string.
     """
 
     flags: set[str]

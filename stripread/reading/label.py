@@ -22,7 +22,7 @@ _Code = tuple[str, NDArray[np.generic]]
 def labels_in(image: NDArray[np.uint8] | NDArray[np.uint16]) -> tuple[Label, ...]:
     """The different labels that can be read in a grey or colour image, (rows, columns[, 3]).
 
-    Labels of one print lie equally far: those of the first size at which one can be read are all that are looked for.
+    All labels are about equally far away, so the search stops at the first size that can be read.
     """
     grey = cv2.cvtColor(image, cv2.COLOR_BGR2GRAY) if image.ndim == 3 else image
     shallow = (grey / 257 if grey.dtype == np.uint16 else grey).astype(np.uint8)

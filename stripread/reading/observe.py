@@ -145,7 +145,7 @@ def _profile_for(run: int, profiles: Sequence[PrintProfile], card: CardLayout, p
             return profile
     if profiles:
         raise MismatchError(
-            "the card belongs to another print run than the profile", where=photo, found=f"markers of print run {run}",
+            "the card and the profile belong to different print runs", where=photo, found=f"markers of print run {run}",
             allowed=f"print run {', '.join(str(p.run) for p in profiles)}",
             remedy="register the profile of this print run (page Cards, or `stripread card register`); the command "
                    "`stripread read` takes it with --profile")

@@ -117,7 +117,7 @@ def read_photo(path: Path | str, chart: Chart, profiles: Sequence[PrintProfile] 
     """Read one photograph on a chart; ``manual`` positions are used as given and recorded.
 
     Raises PhotoError for a file that is not a photograph, MismatchError when the card in it belongs to none of
-    ``profiles``. A photograph that cannot be read honestly gives a refused Reading with its reason.
+    ``profiles``. A photograph without a reliable result gives a Reading with status no-result and the reason.
     """
     return read_file(open_photo(Path(path)), chart, profiles, manual)
 

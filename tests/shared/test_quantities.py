@@ -53,7 +53,7 @@ def test_what_technicians_type(analyte: str, text: str, value: float | None) -> 
 
 
 @pytest.mark.parametrize(("analyte", "text", "said"), [
-    ("hardness", "60", "has no unit; found a bare number; allowed: a number and one of mg/L CaCO3"),
+    ("hardness", "60", "has no unit; found a number without a unit; allowed: a number and one of mg/L CaCO3"),
     ("hardness", "60 mg/L", "does not state the substance"),
     ("hardness", "60 mg/L Na", "does not fit"), ("hardness", "60 mg/L CaCO3 x", "does not fit"),
     ("hardness", "60 decihenry", "does not fit"), ("hardness", "60 µS/cm", "does not fit"),

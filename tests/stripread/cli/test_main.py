@@ -14,7 +14,7 @@ import pytest
 from shared.errors import FileError
 from stripread.cli.commands import LazyGroup
 from stripread.cli.main import COMMANDS, cli, run
-from stripread.cli.readings import table_format
+from stripread.cli.output import table_format
 
 #: Modules that cost time to import and that the overview must not need.
 HEAVY = {"numpy", "cv2", "PIL", "msgspec", "jinja2", "rich", "pint", "reportlab"}

@@ -68,6 +68,11 @@ def test_the_three_calls_in_python(samples: Path, sample_chart: Chart, sample_pr
     assert stripread.assess(joint).judgements
 
 
+def test_what_cannot_be_assessed_is_named() -> None:
+    with pytest.raises(TypeError, match="takes a Reading or a CombinedReading, found dict"):
+        stripread.assess({"hardness": "60 mg/L CaCO3"})  # type: ignore[arg-type]
+
+
 def test_disagreement_beyond_the_budget_is_reported_and_widens_the_interval() -> None:
     """Chi-square by hand: what may differ has a variance of 2^2 + 1.5^2 + 1^2 = 7.25; 1 and 2 degrees of freedom."""
     close, far = (combine([reading("a", 100.0), reading("b", other)]) for other in (104.0, 112.0))
