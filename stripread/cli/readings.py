@@ -12,7 +12,6 @@ import msgspec
 from stripread.cli.commands import CommandGroup
 from stripread.cli.options import (
     FILE,
-    REASON,
     cluster_option,
     filtered,
     json_lines_option,
@@ -224,7 +223,7 @@ def withdraw(reading: str, *, why: str, restore: bool, as_json: bool) -> None:
 @click.option("--chart", metavar="CHART", help="Hash of a chart, or a prefix [default: the current chart of each "
                                                "batch].")
 @click.option("--supersede", is_flag=True, help="Store a new reading where results differ [default: compare].")
-@click.option("--why", type=REASON, metavar="TEXT", help="Reason of --supersede, for the audit trail.")
+@click.option("--why", metavar="TEXT", help="Reason of --supersede, for the audit trail.")
 @processes_option
 @cluster_option
 @json_lines_option

@@ -73,7 +73,7 @@ def test_a_photograph_is_moved_to_where_it_belongs(capsys: Capture) -> None:
 
 @pytest.mark.parametrize(("words", "said"), [
     (("reject", FLAGGED, "--fault", "glare", "--why", "x"), "'glare' is not one of"),
-    (("reject", FLAGGED, "--fault", "picture", "--why", " "), "a reason is required"),
+    (("reject", FLAGGED, "--fault", "picture", "--why", " "), "the reason is empty"),
     (("correct", FLAGGED, "--value", "hardness=95 mg/L CaCO3", "--why", "x"), "needs an uncertainty"),
     (("correct", FLAGGED, "--value", "taste=9 ± 1", "--why", "x"), "no such analyte"),
     (("accept", "nothing"), "no such reading"),
