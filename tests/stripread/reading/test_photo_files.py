@@ -89,8 +89,9 @@ def test_cut_short(good: Picture, good_file: Path, kind: str, share: float) -> N
 
 
 def test_a_missing_file_and_a_folder(tmp_path: Path) -> None:
-    for path in (tmp_path / "not-there.jpg", tmp_path):
-        with pytest.raises(PhotoError, match="cannot be read"):
+    missing = tmp_path / "not-there.jpg"
+    for path, says in ((missing, "there is no such file; check the path"), (tmp_path, "cannot be read")):
+        with pytest.raises(PhotoError, match=says):
             load_photo(path)
 
 

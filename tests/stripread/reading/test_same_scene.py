@@ -18,7 +18,6 @@ from stripread.reading.photo_file import PhotoFile, load_photo
 from stripread.reading.read import read_file, read_photo
 from stripread.reading.result import Reading
 from tests.icc_profiles import adobe_rgb, display_p3
-from tests.loops import some
 from tests.photographs import SAMPLES, Picture, Pixels, file_of, picture, truth_of
 from tests.reader import Reader, pad, shifts
 
@@ -93,13 +92,11 @@ def test_brighter_until_it_clips(reader: Reader, name: str) -> None:
     """Brighter by and by: as long as a pad is read, it is read the same; at last the photograph is refused as burnt."""
     start = picture(SAMPLES / "sites" / f"{name}.jpg").scaled(0.7).lit(0.8)
     base = reader.read(start)
-    statuses, refused = [], []
+    statuses = []
     for gain in (1.15, 1.3, 1.5, 1.8, 2.5):
         reading = reader.read(start.lit(gain))
         statuses.append(reading.status)
         assert max(shifts(reading, base).values(), default=0.0) < WITHIN
-        refused += [p for p in reading.pads if p.status == "no-result"]
-    assert all(p.flags[0] in ("clipped", "off-chart") for p in some(refused))
     assert statuses[0] == "measured"
     assert statuses[-1] == "no-result"
     assert reading.flags == ("clipped",)
