@@ -24,8 +24,8 @@ _ASSESSMENTS, _SAMPLES, _POINTS = (
     RECORD_TYPES[kind].table for kind in (StoredAssessment, SampleAssessment, SamplingPoint))
 #: States of a unit that require an action whatever the verdict on its water.
 FAULTS: Final[tuple[State, ...]] = ("setting-off", "exhausted", "swapped", "carbon-exhausted")
-#: Latest results of a point that are examined.
-_EXAMINED: Final = 10
+#: Latest results of a point that are examined; each takes about a millisecond.
+_EXAMINED: Final = 5
 
 
 def requires_action(water: AssessedWater) -> bool:
