@@ -91,12 +91,12 @@ class Estimate(msgspec.Struct, frozen=True, kw_only=True):
         """The values of a one-sided estimate at probabilities ``share`` (n,), from 0 (its known end) to below 1.
 
         Below the range, a concentration is distributed uniformly down to zero. Above it, probability falls as in
-        natural waters; so it does for a pH on either side.
+        natural waters; so it does for a pH on either side. A concentration above zero may have any possible value.
         """
         if self.unit == "pH":
             away = -_PH_BEYOND * np.log1p(-share)
             values = self.high - away if self.status == "below" else self.low + away
-        elif self.status == "below":
+        elif self.status == "below" or self.low <= 0:
             values = self.high - share * (self.high - self.low)
         else:
             values = self.low * (1 - share) ** (-1 / _TAIL_POWER)

@@ -251,6 +251,8 @@ def test_beyond_its_range_a_value_is_distributed_as_stated() -> None:
     assert np.median(hard.draw(20_000, rng)) == pytest.approx(380 * 2 ** (1 / 3), rel=0.01)
     soft = Estimate(analyte="hardness", value=5, low=0, high=6, unit="mg/L CaCO3", status="below")
     assert np.median(soft.draw(20_000, rng)) == pytest.approx(3, rel=0.03)
+    anything = Estimate(analyte="hardness", value=0, low=0, high=2000, unit="mg/L CaCO3", status="above")
+    assert np.median(anything.draw(20_000, rng)) == pytest.approx(1000, rel=0.03)
     for acid, end, sign in ((Estimate(analyte="ph", value=6, low=0, high=6.1, unit="pH", status="below"), 6.1, -1),
                             (Estimate(analyte="ph", value=9, low=8.9, high=14, unit="pH", status="above"), 8.9, 1)):
         beyond = sign * (acid.draw(20_000, rng) - end)
