@@ -129,7 +129,7 @@ def test_two_reviewers(served: Served, sample_chart: Chart) -> None:
 
 
 def test_a_decision_made_meanwhile_is_not_replaced_unseen(stocked: Served) -> None:
-    """Two reviewers open a reading; the second is told of the first decision, and replaces it by repeating his own."""
+    """Two reviewers open a reading; the second sees the first decision, and replaces it by sending theirs again."""
     first, second = stocked.role("reviewer"), stocked.role("reviewer")
 
     def seen(text: str) -> str:
